@@ -1,0 +1,1 @@
+"""Align, level, measure and compare the captures of one DI."""

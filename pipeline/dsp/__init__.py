@@ -1,0 +1,1 @@
+"""Signal processing as arithmetic: arrays in, arrays and frozen dataclasses out."""

@@ -1,0 +1,1 @@
+"""What a manifest may say and what a record holds: strict, frozen, finite."""

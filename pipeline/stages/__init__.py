@@ -1,0 +1,1 @@
+"""The steps of a session: settings and inputs in, one frozen result out."""
