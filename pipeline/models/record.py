@@ -1,0 +1,355 @@
+"""What a run found: everything the page, the CSV and a later reader need.
+
+Finite numbers only; absent is null. Lag is positive when the capture is late.
+Raw facts are stored, figures derived from them are not.
+"""
+
+from typing import Literal
+
+from pydantic import Field
+
+from pipeline.models.base import Recall, Strict
+
+FORMAT = 1
+"""Number of the record format. 1: the first."""
+
+Severity = Literal["note", "warn", "reject"]
+Status = Literal["ok", "flagged", "rejected"]
+Polarity = Literal[1, -1]
+
+FINDING_CODES = (
+    "missing",
+    "unreadable",
+    "not_finite",
+    "silent",
+    "not_this_di",
+    "wrong_sample_rate",
+    "truncated",
+    "jump",
+    "drift",
+    "clipped",
+    "hum",
+    "noisy",
+    "low_confidence",
+    "too_short",
+    "duplicate",
+    "polarity_differs",
+    "resampled",
+    "varying",
+    "second_path",
+    "ambiguous",
+    "echo",
+    "buffer_change",
+    "bleed",
+    "gate",
+)
+
+
+class Finding(Strict):
+    """Something that was found, what it rests on and what to do about it."""
+
+    code: str = Field(description="One of the finding codes.")
+    severity: Severity
+    message: str = Field(description="What was found, with its figures.")
+    fix: str | None = Field(default=None, description="What to do about it.")
+
+
+class Jump(Strict):
+    """A sudden change of lag: a drop-out or a repeated buffer."""
+
+    at_s: float = Field(description="Time on the DI's timeline, s.")
+    samples: float = Field(description="Positive: the capture becomes later.")
+
+
+class LagPoint(Strict):
+    """One point of lag against time."""
+
+    at_s: float
+    samples: float
+
+
+class Latency(Strict):
+    """When the capture happened against the DI."""
+
+    samples: float = Field(description="At the DI's rate; positive: late.")
+    ms: float
+    polarity: Polarity | None = Field(description="null: undetermined.")
+    confidence: float = Field(ge=0, le=1)
+    drift_ppm: float | None
+    jumps: tuple[Jump, ...] = ()
+    explained_share: float | None = Field(
+        default=None, description="Cross-validated share explained by the DI."
+    )
+    window_vote: float | None = Field(
+        default=None, description="Share of windows that agree on the lag."
+    )
+    track: tuple[LagPoint, ...] = ()
+
+
+class LoudnessResult(Strict):
+    """Loudness before and after the one static gain."""
+
+    source_lufs: float | None
+    gain_db: float
+    lufs: float | None
+    lra_lu: float | None
+    max_momentary_lufs: float | None
+    max_short_term_lufs: float | None
+    true_peak_dbtp: float | None
+
+
+class Output(Strict):
+    """A file in the run's folder."""
+
+    file: str = Field(description="Relative to the folder of the record.")
+    sha256: str
+    frames: int
+
+
+class Place(Strict):
+    """Where the microphone stood, as written in the manifest."""
+
+    speaker: str | None = None
+    position: str | None = None
+    offset_mm: float | None = None
+    x_mm: float | None = None
+    y_mm: float | None = None
+    distance_mm: float | None = None
+    height_mm: float | None = None
+    angle_deg: float | None = None
+    treatment: str | None = None
+
+
+class Curves(Strict):
+    """Plot series of one capture, after gain, on the record's frequency axes."""
+
+    third_octave_db: tuple[float, ...]
+    erb_db: tuple[float, ...]
+    smooth_db: tuple[float, ...]
+    coherence: tuple[float, ...] = Field(
+        description="Share explained by the DI in each third octave, 0 to 1."
+    )
+    levels: tuple[tuple[float, float], ...] = Field(
+        description="Compression curve: DI level, capture level, both dBFS."
+    )
+    envelope: tuple[float, ...] = Field(
+        description="Peak amplitude of equal slices of the file, 0 to 1."
+    )
+
+
+class Capture(Strict):
+    """One capture, judged."""
+
+    id: str
+    file: str
+    channel: int
+    pass_id: str = Field(alias="pass")
+    setup: str | None = None
+    mic: str | None = None
+    place: Place = Place()
+    control: bool = False
+    tags: tuple[str, ...] = ()
+    notes: str | None = None
+    private: Recall = Field(default_factory=dict)
+    status: Status
+    findings: tuple[Finding, ...] = ()
+    latency: Latency | None = None
+    shift_samples: float | None = None
+    loudness: LoudnessResult | None = None
+    metrics: dict[str, float | None] = Field(default_factory=dict)
+    curves: Curves | None = None
+    output: Output | None = None
+
+
+class SumResult(Strict):
+    """What the sum of two microphones does in one arrangement."""
+
+    loss_db: float = Field(
+        description="Power sum minus level of the sum, 80 Hz to 8 kHz, dB."
+    )
+    notches_hz: tuple[float, ...] = ()
+    curve_db: tuple[float, ...] = Field(
+        description="Sum against power sum in each third octave, dB."
+    )
+
+
+class Sums(Strict):
+    """The arrangements of two microphones that a person can choose between."""
+
+    as_placed: SumResult
+    aligned: SumResult
+    flipped: SumResult
+    aligned_flipped: SumResult
+
+
+class Advice(Strict):
+    """What to do at the amp, or that it is better left alone."""
+
+    kind: Literal["leave", "move", "flip", "align"]
+    message: str
+
+
+class Pair(Strict):
+    """Two microphones of one pass: b against a."""
+
+    pass_id: str = Field(alias="pass")
+    a: str
+    b: str
+    delay_samples: float = Field(description="Positive: b is later than a.")
+    uncertainty_samples: float = Field(
+        default=0.0, ge=0, description="Half width of the 95 % interval."
+    )
+    distance_mm: float
+    polarity: Polarity | None
+    confidence: float = Field(ge=0, le=1)
+    sums: Sums | None = None
+    advice: Advice | None = None
+
+
+class BlendPart(Strict):
+    """One microphone of a blend, as it was summed."""
+
+    capture: str
+    gain_db: float
+    polarity: Polarity
+    lag_samples: float
+
+
+class Blend(Strict):
+    """A sum of captures of one pass, level-matched like a capture."""
+
+    id: str
+    pass_id: str = Field(alias="pass")
+    reason: str
+    aligned: bool
+    parts: tuple[BlendPart, ...]
+    sum_loss_db: float
+    loudness: LoudnessResult
+    metrics: dict[str, float | None]
+    curves: Curves
+    output: Output | None
+
+
+class Reflection(Strict):
+    """The floor's reflection: predicted from the manifest, and measured."""
+
+    capture: str
+    predicted_delay_ms: float
+    predicted_level_db: float
+    predicted_notch_hz: float
+    measured_delay_ms: float | None = None
+    measured_level_db: float | None = None
+    against: str | None = Field(
+        default=None, description="The differently treated capture compared with."
+    )
+    message: str
+
+
+class Repeatability(Strict):
+    """The night's floor: spread among captures of one set-up recorded again."""
+
+    captures: tuple[str, ...]
+    latency_samples: float | None
+    distance_db: float | None
+    metrics: dict[str, float]
+
+
+class Axes(Strict):
+    """Frequencies that the curves share."""
+
+    third_octave_hz: tuple[float, ...]
+    third_octave_label: tuple[str, ...]
+    erb_hz: tuple[float, ...]
+    smooth_hz: tuple[float, ...]
+
+
+class Spot(Strict):
+    """One capture on the map of tones: distances on it follow the spectra."""
+
+    id: str
+    x: float
+    y: float
+
+
+class Comparison(Strict):
+    """How far the captures are from each other, in dB over ERB-spaced bands."""
+
+    reference: str | None = Field(description="Capture that the others are held to.")
+    ids: tuple[str, ...] = ()
+    distance_db: tuple[tuple[float, ...], ...] = ()
+    spots: tuple[Spot, ...] = ()
+    groups: tuple[tuple[str, ...], ...] = Field(
+        default=(), description="Captures that differ less than the night's floor."
+    )
+
+
+class Choice(Strict):
+    """One entry of the shortlist."""
+
+    id: str
+    reason: str
+
+
+class DiResult(Strict):
+    """The dry recording."""
+
+    file: str
+    sha256: str
+    sample_rate_hz: int
+    frames: int
+    channel: int = 1
+    lufs: float | None = None
+    true_peak_dbtp: float | None = None
+    third_octave_db: tuple[float, ...] = ()
+    envelope: tuple[float, ...] = ()
+    output: Output | None = None
+
+
+class LoudnessTarget(Strict):
+    """The level that all outputs share."""
+
+    target_lufs: float
+    effective_target_lufs: float
+    max_true_peak_dbtp: float
+    lowered_for: str | None = Field(
+        default=None, description="Capture whose peaks lowered the whole session."
+    )
+
+
+class Recalls(Strict):
+    """Recall data with inheritance resolved, by name."""
+
+    setup: dict[str, Recall] = Field(default_factory=dict)
+    cabinet: dict[str, Recall] = Field(default_factory=dict)
+    mic: dict[str, Recall] = Field(default_factory=dict)
+
+
+class Loopback(Strict):
+    """The electronics' own part of the latency, from a loopback recording."""
+
+    file: str
+    samples: float
+    polarity: Polarity | None
+
+
+class Record(Strict):
+    """One session, whole: format 1."""
+
+    format: Literal[1]
+    created: str
+    version: str
+    session: Recall
+    align_mode: Literal["pass", "mic"]
+    di: DiResult
+    loopback: Loopback | None = None
+    loudness: LoudnessTarget
+    recall: Recalls = Recalls()
+    axes: Axes | None = None
+    findings: tuple[Finding, ...] = ()
+    captures: tuple[Capture, ...]
+    pairs: tuple[Pair, ...] = ()
+    blends: tuple[Blend, ...] = ()
+    reflections: tuple[Reflection, ...] = ()
+    repeatability: Repeatability | None = None
+    comparison: Comparison = Comparison(reference=None)
+    shortlist: tuple[Choice, ...] = ()
