@@ -1,0 +1,94 @@
+"""Which session does this manifest describe? Reads TOML, names every mistake."""
+
+import datetime
+import tomllib
+from pathlib import Path
+
+from pydantic import JsonValue
+
+from pipeline.errors import ManifestError
+from pipeline.models.check import find_mistakes
+from pipeline.models.plan import Plan, resolve
+
+_LARGEST_BYTES = 16 * 1024 * 1024
+
+
+def read_plan(path: Path) -> Plan:
+    """Read a manifest and resolve it.
+
+    Parameters
+    ----------
+    path : Path
+        The manifest, TOML in UTF-8 (a byte order mark is allowed).
+
+    Returns
+    -------
+    Plan
+        What the session will do.
+
+    Raises
+    ------
+    ManifestError
+        If the file cannot be read or has mistakes; the message lists all of them.
+    """
+    raw = _parse(path, _read(path))
+    manifest, mistakes = find_mistakes(raw)
+    if mistakes or manifest is None:
+        count = "1 mistake" if len(mistakes) == 1 else f"{len(mistakes)} mistakes"
+        lines = "\n".join(f"  {mistake}" for mistake in mistakes)
+        message = f"{path}: {count} in this manifest\n{lines}"
+        raise ManifestError(message)
+    return resolve(manifest, path.absolute())
+
+
+def _read(path: Path) -> str:
+    try:
+        if not path.is_file():
+            what = "is a folder" if path.is_dir() else "does not exist"
+            message = (
+                f"{path}: the manifest was looked for here and {what}; "
+                "give the path of a TOML file"
+            )
+            raise ManifestError(message)
+        if path.stat().st_size > _LARGEST_BYTES:
+            message = f"{path}: larger than 16 MiB; this is not a manifest"
+            raise ManifestError(message)
+        return path.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        message = (
+            f"{path}: expected UTF-8 text, found another encoding at byte "
+            f"{error.start}; save the manifest as UTF-8"
+        )
+        raise ManifestError(message) from error
+    except (OSError, ValueError) as error:
+        message = f"{path}: the manifest cannot be read: {error}"
+        raise ManifestError(message) from error
+
+
+def _parse(path: Path, text: str) -> dict[str, JsonValue]:
+    try:
+        return {
+            key: _json_like(value)
+            for key, value in tomllib.loads(text.replace("\r\n", "\n")).items()
+        }
+    except tomllib.TOMLDecodeError as error:
+        message = f"{path}: this is not valid TOML: {error}"
+        raise ManifestError(message) from error
+    except RecursionError as error:
+        message = f"{path}: this is not a manifest: tables nested too deeply"
+        raise ManifestError(message) from error
+
+
+def _json_like(value: object) -> JsonValue:
+    """Give TOML's dates, times and non-finite numbers as text: recall data."""
+    if isinstance(value, dict):
+        return {key: _json_like(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_json_like(item) for item in value]
+    if isinstance(value, datetime.date | datetime.time):
+        return value.isoformat()
+    if isinstance(value, float) and value - value != 0.0:
+        return str(value)
+    if isinstance(value, bool | int | float | str):
+        return value
+    return str(value)
