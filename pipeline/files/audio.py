@@ -1,0 +1,358 @@
+"""What audio a file holds, and its samples.
+
+The only door through which audio enters. Files are opened for reading only,
+must be regular files, and are never touched. Every refusal is an `AudioError`
+that says what was checked, found, expected, and what to do.
+
+Uncompressed samples are decoded with numpy from the place that the checked
+header gives (two thirds of the time of a detour through a codec library, and
+one channel of a poly file costs one channel); libsndfile decodes FLAC.
+"""
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import BinaryIO, Self
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from pipeline.errors import AudioError
+from pipeline.files.chunks import HeaderError
+from pipeline.files.headers import Header, read_header
+from pipeline.files.opening import UNREADABLE, open_source, refuse_change, signature
+from pipeline.files.resample import Resampler, resampled_frames
+from pipeline.files.samples import PcmReader
+
+BLOCK_BYTES = 1_048_576
+BLOCK_FRAMES = 65_536
+FLOATS = ("FLOAT", "DOUBLE")
+
+
+@dataclass(frozen=True, slots=True)
+class AudioInfo:
+    """What an audio file holds.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    frames : int
+        Frames that can be read.
+    sample_rate_hz : int
+        Sample rate in Hz.
+    channels : int
+        Number of channels, 1 or more.
+    subtype : str
+        ``PCM_16``, ``PCM_24``, ``FLOAT``, ...
+    container : str
+        ``WAV``, ``RF64``, ``BW64``, ``AIFF``, ``AIFF-C``, ``CAF`` or ``FLAC``.
+    truncated : bool
+        True where the header claims more frames than the file has, or was
+        never finished.
+    claimed_frames : int
+        Frames that the header claims.
+    size_bytes, modified_ns : int
+        Size and time of change of the file when it was looked at.
+    """
+
+    path: Path
+    frames: int
+    sample_rate_hz: int
+    channels: int
+    subtype: str
+    container: str
+    truncated: bool
+    claimed_frames: int
+    size_bytes: int
+    modified_ns: int
+
+
+class _FlacReader:
+    """Samples of one channel of a FLAC file."""
+
+    def __init__(self, handle: BinaryIO, index: int) -> None:
+        handle.seek(0)
+        self._file = soundfile.SoundFile(handle)
+        self._index = index
+
+    def fill(self, out: NDArray[np.float32], first: int) -> int:
+        if self._file.tell() != first:
+            self._file.seek(first)
+        done = 0
+        while done < len(out):
+            part = out[done : done + BLOCK_FRAMES]
+            block = self._file.read(len(part), dtype="float32", always_2d=True)
+            part[: len(block)] = block[:, self._index]
+            done += len(block)
+            if len(block) < len(part):
+                break
+        return done
+
+    def close(self) -> None:
+        self._file.close()
+
+
+def _holds_last_flac_frame(handle: BinaryIO, claimed: int) -> bool:
+    reader = _FlacReader(handle, 0)
+    try:
+        return reader.fill(np.empty(1, np.float32), claimed - 1) == 1
+    except soundfile.SoundFileError:
+        return False
+    finally:
+        reader.close()
+
+
+def _count_flac_frames(handle: BinaryIO) -> int:
+    """Decode all that can be decoded, and count it."""
+    reader = _FlacReader(handle, 0)
+    block = np.empty(BLOCK_FRAMES, np.float32)
+    count = 0
+    try:
+        while got := reader.fill(block, count):
+            count += got
+    except soundfile.SoundFileError:
+        return count
+    finally:
+        reader.close()
+    return count
+
+
+def _look(path: Path, handle: BinaryIO) -> tuple[AudioInfo, Header]:
+    size, modified_ns = signature(handle)
+    try:
+        header = read_header(handle, size)
+        frames = claimed = header.claimed_frames
+        if header.container != "FLAC":
+            frames = header.frames
+        elif not claimed or not _holds_last_flac_frame(handle, claimed):
+            frames = _count_flac_frames(handle)
+    except (HeaderError, soundfile.SoundFileError) as error:
+        text = f"{error}. Export it again as WAV, AIFF or FLAC."
+        raise AudioError(UNREADABLE, f"{path}: {text}") from error
+    except OSError as error:
+        text = f"reading failed ({error.strerror}). Check the disk."
+        raise AudioError(UNREADABLE, f"{path}: {text}") from error
+    if frames == 0:
+        raise AudioError(
+            UNREADABLE, f"{path}: no sample of it can be decoded. Copy it again."
+        )
+    info = AudioInfo(
+        path=path,
+        frames=frames,
+        sample_rate_hz=header.sample_rate_hz,
+        channels=header.channels,
+        subtype=header.subtype,
+        container=header.container,
+        truncated=claimed > frames or header.unfinished,
+        claimed_frames=claimed or frames,
+        size_bytes=size,
+        modified_ns=modified_ns,
+    )
+    return info, header
+
+
+def probe(path: Path) -> AudioInfo:
+    """Look at the header of an audio file.
+
+    Parameters
+    ----------
+    path : Path
+        A regular file, or a link to one.
+
+    Returns
+    -------
+    AudioInfo
+        Frames are those that the file really holds. An `AudioError` of the
+        code ``missing`` or ``unreadable`` says why there is nothing to return.
+    """
+    with open_source(path) as handle:
+        return _look(path, handle)[0]
+
+
+class ChannelSource:
+    """One channel of an audio file, in reach of random access.
+
+    Use as a context manager. Memory does not depend on the length of the file
+    or the number of its channels.
+
+    Parameters
+    ----------
+    path : Path
+        A regular file, or a link to one; it is opened for reading only.
+    channel : int
+        Channel to read, counted from 1.
+    sample_rate_hz : int, optional
+        Rate to deliver; the file's own rate by default. Another rate is
+        reached with soxr at very high quality and without delay.
+
+    Raises
+    ------
+    AudioError
+        ``missing`` or ``unreadable``; also when the file changed before the
+        end of the ``with`` block.
+
+    Attributes
+    ----------
+    info : AudioInfo
+        What the file holds.
+    frames : int
+        Length in samples at `sample_rate_hz`.
+    sample_rate_hz, native_rate_hz : int
+        Rate delivered and rate of the file, in Hz.
+    not_finite_seen : bool
+        True once a block that was read held not-a-number or infinity. Such
+        samples are delivered as they are (resampled, they spoil their block).
+    """
+
+    def __init__(
+        self, path: Path, channel: int = 1, *, sample_rate_hz: int | None = None
+    ) -> None:
+        self._handle = open_source(path)
+        try:
+            self.info, header = _look(path, self._handle)
+            self._reader = self._reader_of(header, channel)
+        except BaseException:
+            self._handle.close()
+            raise
+        self.not_finite_seen = False
+        self.native_rate_hz = self.info.sample_rate_hz
+        self.sample_rate_hz = sample_rate_hz or self.native_rate_hz
+        self.frames = self.info.frames
+        self._read: Callable[[int, int], NDArray[np.float32]] = self._read_native
+        if self.sample_rate_hz != self.native_rate_hz:
+            rates = self.native_rate_hz, self.sample_rate_hz
+            self._read = Resampler(self._read_native, *rates).read
+            self.frames = resampled_frames(self.info.frames, *rates)
+
+    def _reader_of(self, header: Header, channel: int) -> PcmReader | _FlacReader:
+        if not 1 <= channel <= header.channels:
+            text = (
+                f"channel {channel} was asked for, the file has "
+                f"{header.channels} (counted from 1). Correct the manifest."
+            )
+            raise AudioError(UNREADABLE, f"{self.info.path}: {text}")
+        if header.container == "FLAC":
+            return _FlacReader(self._handle, channel - 1)
+        return PcmReader(self._handle, header, channel - 1)
+
+    def __enter__(self) -> Self:
+        """Return the source itself, already open."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close, and refuse a file that changed meanwhile."""
+        try:
+            if kind is None:
+                before = self.info.size_bytes, self.info.modified_ns
+                refuse_change(self.info.path, self._handle, before)
+        finally:
+            self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._reader.close()
+        self._handle.close()
+
+    def read(self, start: int, frames: int) -> NDArray[np.float32]:
+        """Read samples; what lies outside the file is zero.
+
+        Parameters
+        ----------
+        start : int
+            First sample at `sample_rate_hz`; may be negative.
+        frames : int
+            Number of samples, 0 or more.
+
+        Returns
+        -------
+        ndarray, shape (frames,), float32
+            Full scale 1.0. The same samples come back, bit for bit, however
+            the reading is chopped. An `AudioError` of the code ``unreadable``
+            says where the file is damaged.
+        """
+        first, last = max(start, 0), min(start + frames, self.frames)
+        if first == start and last == start + frames:
+            return self._read(start, frames)
+        out = np.zeros(frames, dtype=np.float32)
+        if first < last:
+            out[first - start : last - start] = self._read(first, last - first)
+        return out
+
+    def count_not_finite(self) -> int:
+        """Count the samples that are not-a-number or infinite.
+
+        Returns
+        -------
+        int
+            Over the whole channel at the native rate; 0 without reading for
+            integer files, which cannot hold any.
+        """
+        if self.info.subtype not in FLOATS:
+            return 0
+        count = 0
+        for start in range(0, self.info.frames, BLOCK_FRAMES):
+            part = self._read_native(start, min(BLOCK_FRAMES, self.info.frames - start))
+            count += len(part) - int(np.count_nonzero(np.isfinite(part)))
+        return count
+
+    def _read_native(self, start: int, frames: int) -> NDArray[np.float32]:
+        """Read at the file's own rate; zero outside the file."""
+        out = np.zeros(frames, dtype=np.float32)
+        first, last = max(start, 0), min(start + frames, self.info.frames)
+        if first >= last:
+            return out
+        inside = out[first - start : last - start]
+        try:
+            got = self._reader.fill(inside, first)
+        except (OSError, soundfile.SoundFileError) as error:
+            text = f"reading failed ({error}). Check the file and the disk."
+            raise AudioError(UNREADABLE, f"{self.info.path}: {text}") from error
+        if got < len(inside):
+            text = (
+                f"expected {len(inside)} frames from frame {first}, found {got}: it is "
+                "damaged there, or was cut while being read. Copy it again."
+            )
+            raise AudioError(UNREADABLE, f"{self.info.path}: {text}")
+        if self.info.subtype in FLOATS and not np.isfinite(inside).all():
+            self.not_finite_seen = True
+        return out
+
+
+def sha256_of(path: Path) -> str:
+    """Hash a source file.
+
+    Parameters
+    ----------
+    path : Path
+        A regular file, or a link to one.
+
+    Returns
+    -------
+    str
+        SHA-256 of its bytes, 64 hexadecimal digits.
+
+    Raises
+    ------
+    AudioError
+        ``missing``, or ``unreadable`` also when the file changed meanwhile.
+    """
+    digest = hashlib.sha256()
+    with open_source(path) as handle:
+        before = signature(handle)
+        try:
+            while block := handle.read(BLOCK_BYTES):
+                digest.update(block)
+        except OSError as error:
+            text = f"reading failed ({error.strerror}). Check the disk."
+            raise AudioError(UNREADABLE, f"{path}: {text}") from error
+        refuse_change(path, handle, before)
+    return digest.hexdigest()
