@@ -1,0 +1,233 @@
+"""Where in the capture the DI might start, to about a millisecond.
+
+Both sides are lowered to about 6 kHz and flattened most of the way (the 0.8th
+power of their spectra), since a plain correlation through heavy distortion
+follows single low notes. The search runs over every lag at which at least a
+second of the two overlaps, in blocks, so that its memory depends on the DI's
+length alone. Only the size of the correlation is used: its sign is no better
+than a coin.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from pipeline.dsp.latency.reference import DECIMATOR_SPAN, DiReference, decimate, whiten
+from pipeline.dsp.latency.results import CaptureSource, ExpectedLag
+
+CANDIDATES = 16
+APART_S = 0.002
+OVERLAP_S = 1.0
+CHUNK = 1 << 16
+PLAUSIBLE = 0.6
+GENUINE = 0.5
+TIE_SIGMAS = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """A lag at which the capture resembles the DI.
+
+    Attributes
+    ----------
+    lag_samples : float
+        Lag in samples at the DI's rate, to about half a millisecond.
+    strength : float
+        Size of the flattened correlation, any scale.
+    """
+
+    lag_samples: float
+    strength: float
+
+
+@dataclass(frozen=True, slots=True)
+class CoarseSearch:
+    """Arrivals of the DI in a capture, the strongest first.
+
+    Attributes
+    ----------
+    arrivals : tuple[Arrival, ...]
+        At least 2 ms apart; empty if the capture is silent or too short.
+    background : float
+        Rms of the correlation, on the scale of the arrivals' strength.
+    """
+
+    arrivals: tuple[Arrival, ...]
+    background: float
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The arrival that was chosen, and what speaks against it.
+
+    Attributes
+    ----------
+    lag_samples : float
+        Its lag in samples at the DI's rate.
+    rival_ratio : float
+        Strength of the strongest other arrival over the chosen one's.
+    ambiguous : bool
+        True if the DI repeats itself so exactly that another is as likely.
+    echo : bool
+        True if a second arrival is strong and not a repeat within the DI.
+    """
+
+    lag_samples: float
+    rival_ratio: float
+    ambiguous: bool
+    echo: bool
+
+
+def _read_low(
+    reference: DiReference, capture: CaptureSource, first: int, count: int
+) -> NDArray[np.float32]:
+    """Decimated capture, `count` samples from the decimated sample `first` on."""
+    factor = reference.decimation
+    spare = (DECIMATOR_SPAN - 1) * factor if factor > 1 else 0
+    low = np.zeros(count, dtype=np.float32)
+    begin, end = max(first, -DECIMATOR_SPAN), first + count
+    end = min(end, -(-capture.frames // factor))
+    for at in range(begin, end, CHUNK):
+        size = min(CHUNK, end - at)
+        piece = capture.read(at * factor, size * factor + spare)
+        low[at - first : at - first + size] = decimate(piece, factor)
+    return low
+
+
+def _peaks(
+    size: NDArray[np.float32], apart: int, count: int
+) -> list[tuple[float, float]]:
+    """Highest peaks of an array as (place, height), refined by a parabola."""
+    found = []
+    for _ in range(count):
+        top = int(np.argmax(size))
+        height = float(size[top])
+        if height <= 0.0:
+            break
+        shift = 0.0
+        if 0 < top < size.size - 1 and min(size[top - 1], size[top + 1]) > 0.0:
+            before, after = float(size[top - 1]), float(size[top + 1])
+            curve = before - 2.0 * height + after
+            shift = 0.5 * (before - after) / curve if curve < 0.0 else 0.0
+        found.append((top + shift, height))
+        size[max(top - apart, 0) : top + apart + 1] = 0.0
+    return found
+
+
+def search(reference: DiReference, capture: CaptureSource) -> CoarseSearch:
+    """Find the lags at which a capture resembles the DI.
+
+    Parameters
+    ----------
+    reference : DiReference
+        The prepared DI.
+    capture : CaptureSource
+        The capture at the DI's rate; read once, from front to back.
+
+    Returns
+    -------
+    CoarseSearch
+        Up to 16 arrivals. Source of the flattened correlation: Knapp and
+        Carter 1976 (generalised cross-correlation), with a power below 1.
+    """
+    factor, nfft = reference.decimation, reference.coarse_nfft
+    rate = reference.sample_rate_hz / factor
+    length, margin = reference.coarse_frames, int(OVERLAP_S * rate)
+    step, total = nfft - length, -(-capture.frames // factor)
+    peaks: list[tuple[float, float]] = []
+    energy, lags = 0.0, 0
+    for first in range(margin - length, max(total - margin, 0), step):
+        low = _read_low(reference, capture, first, nfft)
+        spectrum = whiten(scipy.fft.rfft(low), rate, nfft)
+        spectrum *= np.conj(reference.coarse_spectrum)
+        valid = min(step, total - margin - first)
+        size = np.abs(scipy.fft.irfft(spectrum, nfft)[:valid])
+        energy += float(np.dot(size, size))
+        lags += valid
+        found = _peaks(size, int(APART_S * rate), CANDIDATES)
+        peaks += [(first + place, height) for place, height in found]
+    peaks = sorted(peaks, key=lambda peak: -peak[1])[:CANDIDATES]
+    return CoarseSearch(
+        tuple(Arrival(place * factor, height) for place, height in peaks),
+        float(np.sqrt(energy / max(lags, 1))),
+    )
+
+
+def _self_similarity(
+    reference: DiReference, lags_samples: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """How much the DI resembles itself at some lags, 1 at lag 0."""
+    power = np.abs(reference.coarse_spectrum) ** 2
+    own = np.abs(scipy.fft.irfft(power, reference.coarse_nfft))
+    places = np.abs(np.rint(lags_samples / reference.decimation)).astype(int)
+    near = np.clip(places[:, np.newaxis] + np.arange(-3, 4), 0, own.size - 1)
+    return np.asarray(own[near].max(axis=1) / own[0], dtype=np.float64)
+
+
+def _expected(found: CoarseSearch, expected: ExpectedLag | None) -> list[Arrival]:
+    """Arrivals inside the expected range, if any is plausible."""
+    if expected is None:
+        return []
+    floor = PLAUSIBLE * found.arrivals[0].strength
+    return [
+        arrival
+        for arrival in found.arrivals
+        if abs(arrival.lag_samples - expected.samples) <= expected.tolerance_samples
+        and arrival.strength >= floor
+    ]
+
+
+def choose(
+    reference: DiReference, found: CoarseSearch, expected: ExpectedLag | None
+) -> Choice:
+    """Choose the earliest plausible arrival.
+
+    An earlier arrival counts if it is at least 0.6 times as strong as the
+    strongest and not merely the DI's own repetition: of two arrivals of a DI
+    that resembles itself by the share a at their distance, the joint least
+    squares amplitude (r1 - a r2) / (1 - a^2) must keep half the strength.
+
+    Parameters
+    ----------
+    reference : DiReference
+        The prepared DI.
+    found : CoarseSearch
+        Arrivals, at least one.
+    expected : ExpectedLag or None
+        A range in which a plausible arrival is preferred.
+
+    Returns
+    -------
+    Choice
+        The chosen lag and its rivals.
+    """
+    inside = _expected(found, expected)
+    top = found.arrivals[0]
+    near = [a for a in found.arrivals if a.strength >= PLAUSIBLE * top.strength]
+    if len(near) == 1:
+        others = found.arrivals[1:2]
+        ratio = others[0].strength / top.strength if others else 0.0
+        return Choice(top.lag_samples, ratio, ambiguous=False, echo=False)
+    lags = np.array([a.lag_samples for a in near])
+    own = _self_similarity(reference, lags - top.lag_samples)
+    chosen = top
+    for arrival, alike in zip(near[1:], own[1:], strict=True):
+        spread = max(1.0 - alike**2, 0.05)
+        joint = (arrival.strength - alike * top.strength) / spread
+        if joint >= GENUINE * top.strength and arrival.lag_samples < chosen.lag_samples:
+            chosen = arrival
+    if inside:
+        chosen = inside[0]
+    own = _self_similarity(reference, lags - chosen.lag_samples)
+    rivals = [(a, s) for a, s in zip(near, own, strict=True) if a is not chosen]
+    ratio = max(a.strength for a, _ in rivals) / chosen.strength
+    tie = chosen.strength - TIE_SIGMAS * found.background
+    repeats = [a for a, s in rivals if s > PLAUSIBLE and a.strength > tie]
+    return Choice(
+        chosen.lag_samples,
+        ratio,
+        ambiguous=bool(repeats) and not inside,
+        echo=len(rivals) > sum(s > PLAUSIBLE for _, s in rivals),
+    )

@@ -1,0 +1,176 @@
+"""The phase that a measured colour must have at the least.
+
+Speakers, microphones and tone controls are minimum phase: their magnitude
+fixes their phase. What is left of the measured phase is pure delay. The
+magnitude is known only inside the usable band, and the minimum phase inside
+depends on the magnitude outside, so the band is continued on both sides; the
+continuation is argued for beside each constant.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.dsp.latency.spectra import ClipSpectra
+
+LOWEST_HZ = 60.0
+HIGHEST_HZ = 16000.0
+GRID_FROM_HZ = 20.0
+PER_OCTAVE = 24
+SMOOTH_OCTAVES = 1.0 / 6.0
+COHERENT = 0.1
+GAP_OCTAVES = 0.35
+VIRTUAL_RATE_HZ = 192000.0
+PHASE_NFFT = 1 << 15
+ROLL_UP_DB_PER_OCTAVE = 12.0
+ROLL_UP_ENDS_HZ = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """The part of the spectrum in which DI and capture are coherent.
+
+    Attributes
+    ----------
+    low_hz, high_hz : float
+        Its edges.
+    """
+
+    low_hz: float
+    high_hz: float
+
+
+@dataclass(frozen=True, slots=True)
+class Colour:
+    """Smoothed magnitude of the linear part of a chain.
+
+    Attributes
+    ----------
+    freq_hz : NDArray[np.float64]
+        Logarithmic grid, 24 points an octave.
+    log_magnitude : NDArray[np.float64]
+        Natural logarithm of the magnitude, 1/6 octave smoothed.
+    coherence : NDArray[np.float64]
+        Squared coherence, 1/3 octave smoothed.
+    """
+
+    freq_hz: NDArray[np.float64]
+    log_magnitude: NDArray[np.float64]
+    coherence: NDArray[np.float64]
+
+
+@lru_cache(maxsize=8)
+def _smoother(
+    bins: int, rate_hz: float, octaves: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Logarithmic grid and triangular smoothing weights (grid, bins)."""
+    freq = np.linspace(0.0, rate_hz / 2.0, bins)
+    top = min(0.48 * rate_hz, 20000.0)
+    count = int(PER_OCTAVE * np.log2(top / GRID_FROM_HZ))
+    grid = GRID_FROM_HZ * 2.0 ** (np.arange(count) / PER_OCTAVE)
+    # A triangle never narrower than two bins, so that low points see some.
+    half = np.maximum(grid * (2.0**octaves - 1.0), 1.5 * freq[1])
+    weights = 1.0 - np.abs(freq[np.newaxis, :] - grid[:, np.newaxis]) / half[:, None]
+    weights = np.maximum(weights, 0.0)
+    weights[:, 0] = 0.0
+    return grid, weights / (weights.sum(axis=1, keepdims=True) + 1e-12)
+
+
+def measure_colour(spectra: ClipSpectra) -> Colour:
+    """Smoothed magnitude and coherence of the relation DI to capture.
+
+    Parameters
+    ----------
+    spectra : ClipSpectra
+        Spectra over all clips.
+
+    Returns
+    -------
+    Colour
+        Magnitude as the coherence-weighted mean of the logarithm.
+    """
+    coherence = spectra.coherence()
+    cross = np.abs(spectra.cross.sum(axis=0, dtype=np.complex128))
+    power = spectra.power_di.sum(axis=0, dtype=np.float64)
+    log_size = np.log(cross + 1e-30) - np.log(power + 1e-30)
+    rate = spectra.sample_rate_hz
+    grid, fine = _smoother(spectra.freq_hz.size, rate, SMOOTH_OCTAVES)
+    _, wide = _smoother(spectra.freq_hz.size, rate, 2.0 * SMOOTH_OCTAVES)
+    weight = coherence + 1e-6
+    return Colour(grid, fine @ (weight * log_size) / (fine @ weight), wide @ coherence)
+
+
+def usable_band(colour: Colour) -> Band | None:
+    """Find the coherent band around the most coherent point.
+
+    Parameters
+    ----------
+    colour : Colour
+        Measured colour.
+
+    Returns
+    -------
+    Band or None
+        None if nothing between 60 Hz and 16 kHz is coherent. Gaps narrower
+        than about a third of an octave are bridged.
+    """
+    good = (colour.coherence > COHERENT) & (colour.freq_hz >= LOWEST_HZ)
+    good &= colour.freq_hz <= HIGHEST_HZ
+    if not good.any():
+        return None
+    gap = int(GAP_OCTAVES * PER_OCTAVE)
+    places = np.flatnonzero(good)
+    runs = np.split(places, np.flatnonzero(np.diff(places) > gap + 1) + 1)
+    best = max(runs, key=lambda run: float(colour.coherence[run].sum()))
+    return Band(float(colour.freq_hz[best[0]]), float(colour.freq_hz[best[-1]]))
+
+
+def _above(freq_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Log magnitude that speakers and electronics tend to above the band."""
+    speaker = 1.0 / (1.0 + (freq_hz / 5000.0) ** 11.0)
+    floor = 10.0 ** (-57.0 / 10.0)
+    electronics = np.log1p((freq_hz / 15000.0) ** 2)
+    electronics += 2.0 * np.log1p((freq_hz / 18000.0) ** 2)
+    return np.asarray(0.5 * (np.log(speaker + floor) - electronics))
+
+
+def _continued(colour: Colour, band: Band) -> NDArray[np.float64]:
+    """Log magnitude on the cepstrum's grid, continued beyond the band."""
+    freq = np.linspace(0.0, VIRTUAL_RATE_HZ / 2.0, PHASE_NFFT // 2 + 1)
+    inner = np.clip(freq, band.low_hz, band.high_hz)
+    size = np.interp(np.log(inner), np.log(colour.freq_hz), colour.log_magnitude)
+    size += _above(np.maximum(freq, band.high_hz)) - _above(np.array(band.high_hz))
+    # Coupling capacitors and speakers fall off towards zero frequency.
+    low = np.clip(freq, ROLL_UP_ENDS_HZ, band.low_hz)
+    order = ROLL_UP_DB_PER_OCTAVE / (20.0 * np.log10(2.0))
+    return np.asarray(size + order * np.log(low / band.low_hz))
+
+
+def minimum_phase(
+    colour: Colour, band: Band, freq_hz: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Minimum phase of a measured colour.
+
+    Parameters
+    ----------
+    colour : Colour
+        Measured colour.
+    band : Band
+        Where it is known.
+    freq_hz : NDArray[np.float64]
+        Frequencies at which the phase is wanted.
+
+    Returns
+    -------
+    NDArray[np.float64]
+        Phase in radians. Real cepstrum folded to its causal part: Oppenheim
+        and Schafer, Discrete-Time Signal Processing.
+    """
+    cepstrum = np.fft.irfft(_continued(colour, band), PHASE_NFFT)
+    cepstrum[1 : PHASE_NFFT // 2] *= 2.0
+    cepstrum[PHASE_NFFT // 2 + 1 :] = 0.0
+    phase = np.fft.rfft(cepstrum).imag
+    grid = np.linspace(0.0, VIRTUAL_RATE_HZ / 2.0, phase.size)
+    return np.interp(freq_hz, grid, phase)

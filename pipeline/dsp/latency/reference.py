@@ -1,0 +1,286 @@
+"""What can be prepared once for a DI and reused for each of its captures.
+
+The fine work needs no whole files: noise is not what limits it. It looks at
+short clips of the DI, the liveliest one of each equal part of the file, so that
+a long file costs little more than a short one and a change of lag anywhere in
+the file still falls between two clips.
+"""
+
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+import scipy.fft
+import scipy.signal
+from numpy.typing import NDArray
+
+FRAME_S = 0.0853
+CLIP_FRAMES = 8
+MAX_CLIPS = 80
+ACTIVE_DB = -45.0
+COARSE_RATE_HZ = 6000
+COARSE_LOW_HZ = 80.0
+COARSE_SPARE_S = 60.0
+WHITENING = 0.4
+POOL_HZ = 40.0
+DECIMATOR_SPAN = 6
+MIN_RATE_HZ = 8000
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """How stretches of sound are cut into frames and Fourier transformed.
+
+    Attributes
+    ----------
+    sample_rate_hz : int
+        Sampling rate in Hz.
+    nfft : int
+        Frame length in samples, a power of two near 85 ms.
+    """
+
+    sample_rate_hz: int
+    nfft: int
+
+    @property
+    def hop(self) -> int:
+        """Step from frame to frame: half a frame."""
+        return self.nfft // 2
+
+    @property
+    def clip(self) -> int:
+        """Length of a clip in samples."""
+        return self.nfft * CLIP_FRAMES
+
+    @property
+    def freq_hz(self) -> NDArray[np.float64]:
+        """Frequencies of a frame's spectrum, shape (nfft / 2 + 1,)."""
+        return np.linspace(0.0, self.sample_rate_hz / 2.0, self.nfft // 2 + 1)
+
+    def frames_of(self, samples: NDArray[np.floating]) -> NDArray[np.complex64]:
+        """Spectra of the Hann-weighted frames of a stretch of sound.
+
+        Parameters
+        ----------
+        samples : NDArray
+            Shape (n,), n at least `nfft`.
+
+        Returns
+        -------
+        NDArray[np.complex64]
+            Shape (frames, nfft / 2 + 1).
+        """
+        window = np.hanning(self.nfft + 1)[:-1].astype(np.float32)
+        cut = np.lib.stride_tricks.sliding_window_view(samples, self.nfft)[:: self.hop]
+        spectra: NDArray[np.complex64] = scipy.fft.rfft(cut * window, axis=1)
+        return spectra
+
+
+@dataclass(frozen=True, slots=True)
+class DiReference:
+    """A DI, prepared for many captures. Made by `prepare_di`; picklable.
+
+    Attributes
+    ----------
+    di : NDArray[np.float32]
+        The DI itself, shape (frames,).
+    sample_rate_hz : int
+        Its sampling rate in Hz.
+    rms : float
+        Rms of its active frames.
+    grid : Grid
+        Framing of the fine analysis.
+    starts : NDArray[np.int64]
+        First frame of each clip, rising.
+    decimation : int
+        Whole factor between the DI's rate and the coarse search's.
+    coarse_spectrum : NDArray[np.complex64]
+        Whitened spectrum of the decimated DI.
+    coarse_frames : int
+        Length of the decimated DI.
+    coarse_nfft : int
+        Transform length of the coarse search.
+    """
+
+    di: NDArray[np.float32]
+    sample_rate_hz: int
+    rms: float
+    grid: Grid
+    starts: NDArray[np.int64]
+    decimation: int
+    coarse_spectrum: NDArray[np.complex64]
+    coarse_frames: int
+    coarse_nfft: int
+    memo: dict[object, NDArray[np.complex64]] = field(
+        default_factory=dict, repr=False, compare=False
+    )
+
+    @property
+    def frames(self) -> int:
+        """Length of the DI in frames."""
+        return int(self.di.size)
+
+    def stretch(self, start: int, frames: int) -> NDArray[np.float32]:
+        """Read a piece of the DI, zero outside it.
+
+        Parameters
+        ----------
+        start : int
+            First frame; may be negative.
+        frames : int
+            Number of frames.
+
+        Returns
+        -------
+        NDArray[np.float32]
+            `frames` samples.
+        """
+        piece = np.zeros(frames, dtype=np.float32)
+        first, last = max(start, 0), min(start + frames, self.frames)
+        if last > first:
+            piece[first - start : last - start] = self.di[first:last]
+        return piece
+
+
+def decimate(samples: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
+    """Lower the rate by a whole factor, with a short linear-phase low-pass.
+
+    Parameters
+    ----------
+    samples : NDArray[np.float32]
+        Shape (n,).
+    factor : int
+        1 or more.
+
+    Returns
+    -------
+    NDArray[np.float32]
+        Shape (n // factor - 5,); the common delay is not removed, since both
+        sides of a correlation carry it.
+    """
+    if factor == 1:
+        return samples
+    taps = scipy.signal.firwin(DECIMATOR_SPAN * factor, 0.9 / factor)
+    rows = samples[: samples.size // factor * factor].reshape(-1, factor)
+    parts = taps.astype(np.float32).reshape(DECIMATOR_SPAN, factor) @ rows.T
+    count = max(rows.shape[0] - DECIMATOR_SPAN + 1, 0)
+    low = np.zeros(count, dtype=np.float32)
+    for k in range(DECIMATOR_SPAN):
+        low += parts[k, k : k + count]
+    return low
+
+
+def whiten(
+    spectrum: NDArray[np.complex64], rate_hz: float, nfft: int
+) -> NDArray[np.complex64]:
+    """Flatten a long spectrum most of the way, over 80 Hz to nine tenths.
+
+    Parameters
+    ----------
+    spectrum : NDArray[np.complex64]
+        Half spectrum of a real signal; changed in place.
+    rate_hz : float
+        Sampling rate of the signal in Hz.
+    nfft : int
+        Transform length.
+
+    Returns
+    -------
+    NDArray[np.complex64]
+        Divided by the 0.4th power of its own 40 Hz means.
+    """
+    width = max(int(POOL_HZ * nfft / rate_hz), 1)
+    bands = spectrum.size // width
+    pooled = np.empty(bands)
+    body = spectrum[: bands * width].view(np.float32).reshape(bands, 2 * width)
+    np.einsum("ij,ij->i", body, body, out=pooled, dtype=np.float64)
+    floor = 1e-12 * float(pooled.max(initial=0.0)) + 1e-30
+    middle_hz = (np.arange(bands) + 0.5) * width * rate_hz / nfft
+    inside = (middle_hz >= COARSE_LOW_HZ) & (middle_hz <= 0.45 * rate_hz)
+    gain = np.where(inside, (pooled / width + floor) ** -WHITENING, 0.0)
+    body *= gain.astype(np.float32)[:, np.newaxis]
+    spectrum[bands * width :] = 0.0
+    return spectrum
+
+
+def _clip_starts(di: NDArray[np.float32], grid: Grid) -> NDArray[np.int64]:
+    """First frames of the liveliest clip of each equal part of the DI."""
+    step = grid.hop
+    count = di.size // step
+    steep = np.diff(di[: count * step], prepend=di[:1]).reshape(count, step)
+    power = np.einsum("ij,ij->i", steep, steep).astype(np.float64)
+    span = grid.clip // step
+    if count <= span:
+        return np.zeros(1, dtype=np.int64)
+    # Compress the loudness: a clip with many notes beats one with a loud one.
+    lively = np.convolve((power + 1e-20) ** 0.25, np.ones(span), mode="valid")
+    parts = int(min(MAX_CLIPS, count // span))
+    edges = np.linspace(0, count - span + 1, parts + 1).astype(int)
+    peak = float(power.max())
+    starts = []
+    for first, last in pairwise(edges.tolist()):
+        inner = max(last - max(span - (last - first), 0), first + 1)
+        best = first + int(np.argmax(lively[first:inner]))
+        if power[best : best + span].max() > peak * 10.0 ** (ACTIVE_DB / 10.0):
+            starts.append(best * step)
+    return np.unique(np.asarray(starts, dtype=np.int64))
+
+
+def _active_rms(di: NDArray[np.float32], grid: Grid) -> float:
+    """Rms of the frames that are not silent."""
+    count = max(di.size // grid.hop, 1)
+    frames = np.resize(di, (count, min(grid.hop, di.size)))
+    power = np.einsum("ij,ij->i", frames, frames).astype(np.float64) / frames.shape[1]
+    loud = power > power.max() * 10.0 ** (ACTIVE_DB / 10.0)
+    return float(np.sqrt(power[loud].mean()))
+
+
+def prepare_di(di: NDArray[np.floating], sample_rate_hz: int) -> DiReference:
+    """Prepare a DI so that many captures can be timed against it.
+
+    Parameters
+    ----------
+    di : NDArray
+        The DI, 1-D, full scale 1.0, at least 0.7 s long.
+    sample_rate_hz : int
+        Sampling rate in Hz, 8000 to 192000.
+
+    Returns
+    -------
+    DiReference
+        To be handed to `estimate_latency` and `speed_ratio`.
+
+    Raises
+    ------
+    ValueError
+        If the DI is not 1-D, too short, silent, not finite, or its rate is
+        out of range.
+    """
+    if sample_rate_hz < MIN_RATE_HZ:
+        msg = f"the DI's rate is {sample_rate_hz} Hz; 8000 Hz or more is needed"
+        raise ValueError(msg)
+    grid = Grid(sample_rate_hz, 2 ** round(np.log2(FRAME_S * sample_rate_hz)))
+    if di.ndim != 1 or di.size < grid.clip:
+        msg = f"the DI must be one channel of at least {grid.clip} frames"
+        raise ValueError(msg)
+    samples = np.ascontiguousarray(di, dtype=np.float32)
+    peak = float(np.abs(samples).max())
+    if not np.isfinite(peak) or peak == 0.0:
+        msg = "the DI is silent or holds values that are not finite"
+        raise ValueError(msg)
+    factor = max(round(sample_rate_hz / COARSE_RATE_HZ), 1)
+    low = decimate(samples, factor)
+    rate = sample_rate_hz / factor
+    nfft = scipy.fft.next_fast_len(int(2 * low.size + COARSE_SPARE_S * rate), real=True)
+    spectrum = scipy.fft.rfft(low, nfft)
+    return DiReference(
+        di=samples,
+        sample_rate_hz=sample_rate_hz,
+        rms=_active_rms(samples, grid),
+        grid=grid,
+        starts=_clip_starts(samples, grid),
+        decimation=factor,
+        coarse_spectrum=whiten(spectrum, rate, nfft),
+        coarse_frames=int(low.size),
+        coarse_nfft=nfft,
+    )
