@@ -143,14 +143,14 @@ def encode_24(samples: NDArray[np.float32]) -> bytes:
     Raises
     ------
     ValueError
-        When a sample is not finite or rounds to a value outside 24 bits.
+        When a sample is not finite or outside of that range.
     """
-    scaled = np.rint(samples * np.float32(FULL_SCALE_24))
-    if len(scaled) and not (
-        scaled.min() >= -FULL_SCALE_24 and scaled.max() < FULL_SCALE_24
-    ):
+    if len(samples) and not (samples.min() >= -1.0 and samples.max() < 1.0):
         msg = "samples are not finite or outside [-1, 1): lower the gain first"
         raise ValueError(msg)
+    scaled = np.rint(samples * np.float32(FULL_SCALE_24))
+    # The last half step below 1.0 is inside the range and rounds down.
+    np.minimum(scaled, FULL_SCALE_24 - 1, out=scaled)
     octets = scaled.astype("<i4").view(np.uint8).reshape(-1, 4)
     packed = np.empty((len(octets), 3), dtype=np.uint8)
     for k in range(3):

@@ -1,0 +1,244 @@
+"""Writing without ever leaving half a file.
+
+A file is written under a temporary name in the same folder, forced to the disk,
+read back and compared, then renamed over its target in one step. A run that is
+killed leaves at most temporary files, which `sweep` knows by their name.
+"""
+
+import errno
+import hashlib
+import os
+import re
+import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import BinaryIO
+
+from pipeline.errors import OutputError
+
+LEFTOVER = re.compile(r"\.reamps-[0-9a-f]{16}\.part")
+BLOCK_BYTES = 1_048_576
+REASONS = {
+    errno.ENOSPC: "the disk is full: make room",
+    getattr(errno, "EDQUOT", errno.ENOSPC): "the disk quota is used up: make room",
+    errno.EROFS: "the disk is read-only: choose another folder with --out",
+    errno.EACCES: "no permission, or open in another program: close it or choose "
+    "another folder with --out",
+    errno.EPERM: "no permission: choose another folder with --out",
+    errno.ENOTDIR: "a file is in the way of the folder: choose another one with --out",
+    errno.EISDIR: "a folder is in the way of the file: move it",
+}
+
+
+def refusal(path: Path, error: OSError) -> str:
+    """Say why a place cannot be written to, and what to do.
+
+    Parameters
+    ----------
+    path : Path
+        What was being written.
+    error : OSError
+        What the system said.
+
+    Returns
+    -------
+    str
+        Message for an `OutputError`.
+    """
+    reason = REASONS.get(error.errno or 0, error.strerror or str(error))
+    return (
+        f"{path}: could not be written: {reason}. Nothing that was there before "
+        "was changed; run again to go on."
+    )
+
+
+class AsideFile:
+    """A file that is being written under a temporary name.
+
+    Parameters
+    ----------
+    path : Path
+        Its final name, for messages.
+    handle : BinaryIO
+        The temporary file.
+    """
+
+    def __init__(self, path: Path, handle: BinaryIO) -> None:
+        self._path, self._handle = path, handle
+        self._digest = hashlib.sha256()
+        self.size_bytes = 0
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of what was written so far, 64 hexadecimal digits."""
+        return self._digest.hexdigest()
+
+    def write(self, block: bytes) -> None:
+        """Append bytes.
+
+        Parameters
+        ----------
+        block : bytes
+            What to append.
+
+        Raises
+        ------
+        OutputError
+            When the disk refuses.
+        """
+        try:
+            self._handle.write(block)
+        except OSError as error:
+            raise OutputError(refusal(self._path, error)) from error
+        self._digest.update(block)
+        self.size_bytes += len(block)
+
+
+def _same_bytes(temporary: Path, written: AsideFile) -> bool:
+    digest = hashlib.sha256()
+    with temporary.open("rb") as handle:
+        while block := handle.read(BLOCK_BYTES):
+            digest.update(block)
+    return digest.hexdigest() == written.sha256
+
+
+def _sync_folder(folder: Path) -> None:
+    """Force a rename to the disk, where the system lets a folder be opened."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+@contextmanager
+def write_aside(path: Path) -> Iterator[AsideFile]:
+    """Write a file so that it is there whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+        Final name, in a folder that exists. An older file is replaced in one
+        step at the end; on any error it stays as it was.
+
+    Yields
+    ------
+    AsideFile
+        To write to.
+
+    Raises
+    ------
+    OutputError
+        When the disk is full or read-only, access is denied, or what was read
+        back differs from what was written.
+    """
+    temporary = path.with_name(f".reamps-{secrets.token_hex(8)}.part")
+    try:
+        handle = temporary.open("xb")
+    except OSError as error:
+        raise OutputError(refusal(path, error)) from error
+    try:
+        with handle:
+            written = AsideFile(path, handle)
+            yield written
+            _force(path, handle)
+        _put_in_place(path, temporary, written)
+    finally:
+        # After the rename there is nothing left to remove.
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
+
+
+def _force(path: Path, handle: BinaryIO) -> None:
+    try:
+        handle.flush()
+        os.fsync(handle.fileno())
+    except OSError as error:
+        with suppress(OSError):
+            handle.close()
+        raise OutputError(refusal(path, error)) from error
+
+
+def _put_in_place(path: Path, temporary: Path, written: AsideFile) -> None:
+    try:
+        whole = _same_bytes(temporary, written)
+        if whole:
+            temporary.replace(path)
+    except OSError as error:
+        raise OutputError(refusal(path, error)) from error
+    if not whole:
+        msg = (
+            f"{path}: what was read back differs from what was written. The older "
+            "file, if any, was kept. Check the disk."
+        )
+        raise OutputError(msg)
+    _sync_folder(path.parent)
+
+
+def replace_with(path: Path, content: bytes) -> str:
+    """Write a whole file at once, whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+        Final name, in a folder that exists.
+    content : bytes
+        What it holds.
+
+    Returns
+    -------
+    str
+        SHA-256 of `content`. An `OutputError` says why nothing was written.
+    """
+    with write_aside(path) as written:
+        written.write(content)
+    return written.sha256
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it.
+
+    Parameters
+    ----------
+    folder : Path
+        May exist.
+
+    Raises
+    ------
+    OutputError
+        When it cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except FileExistsError as error:
+        in_the_way = NotADirectoryError(errno.ENOTDIR, "not a folder")
+        raise OutputError(refusal(folder, in_the_way)) from error
+    except OSError as error:
+        raise OutputError(refusal(folder, error)) from error
+
+
+def sweep(folder: Path) -> tuple[Path, ...]:
+    """Remove the temporary files that a killed run left in a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Searched without its subfolders. Hold it (`hold_folder`) meanwhile, so
+        that no file of a living run is taken for a leftover.
+
+    Returns
+    -------
+    tuple of Path
+        What was removed, sorted; empty where there is no such folder.
+    """
+    if not folder.is_dir():
+        return ()
+    removed = []
+    for path in sorted(folder.iterdir()):
+        if LEFTOVER.fullmatch(path.name) and path.is_file():
+            with suppress(OSError):
+                path.unlink()
+                removed.append(path)
+    return tuple(removed)

@@ -1,0 +1,207 @@
+"""Names for files that macOS, Windows and Linux all take, and no two alike.
+
+A text that a user wrote (an identifier, a title) is untrusted: it may hold
+separators, reserved device names, control and direction marks, or be too long.
+"""
+
+import hashlib
+import re
+import unicodedata
+from collections.abc import Iterable
+from pathlib import Path
+
+from pipeline.errors import OutputError
+
+MAX_NAME_BYTES = 120
+MAX_SLUG_CHARACTERS = 60
+UNNAMED = "unnamed"
+# Windows reserves these whatever follows the first dot (Microsoft, "Naming
+# Files, Paths, and Namespaces").
+RESERVED = re.compile(
+    r"(con|prn|aux|nul|conin\$|conout\$|com[0-9\u00b9\u00b2\u00b3]|lpt[0-9\u00b9\u00b2\u00b3])\s*(\.|$)",
+    re.IGNORECASE,
+)
+FORBIDDEN = re.compile(r'[<>:"/\\|?*]')
+INVISIBLE = frozenset({"Cc", "Cf", "Cs", "Cn", "Co", "Zl", "Zp"})
+SPELT_OUT = str.maketrans(
+    {
+        "\u00df": "ss",
+        "\u00e6": "ae",
+        "\u00c6": "AE",
+        "\u00f8": "o",
+        "\u00d8": "O",
+        "\u0153": "oe",
+        "\u0152": "OE",
+        "\u0142": "l",
+        "\u0141": "L",
+        "\u0111": "d",
+        "\u0110": "D",
+        "\u2018": "'",
+        "\u2019": "'",
+        "\u201c": '"',
+        "\u201d": '"',
+        "\u2013": "-",
+        "\u2014": "-",
+        "\u2212": "-",
+        "\u2026": "...",
+        "\u00b0": " deg",
+        "\u00d7": "x",
+    }
+)
+
+
+def _mark(text: str) -> str:
+    """Eight hexadecimal digits that stand for a text."""
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:8]
+
+
+def _cut(text: str, most_bytes: int) -> str:
+    """Longest start of a text that fits, in whole characters."""
+    return text.encode("utf-8")[:most_bytes].decode("utf-8", "ignore")
+
+
+def ascii_text(text: str) -> str:
+    """Spell a text with printable ASCII characters.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+        Accents are dropped, common marks spelt out, line breaks and control
+        characters become spaces, what is left over becomes ``?``.
+    """
+    split = unicodedata.normalize("NFKD", text.translate(SPELT_OUT))
+    plain = (c for c in split if not unicodedata.combining(c))
+    return "".join(
+        " " if unicodedata.category(c) in INVISIBLE else c if c.isascii() else "?"
+        for c in plain
+    )
+
+
+def safe_name(text: str) -> str:
+    """Make a file name (without a folder) of any text.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+        1 to 120 bytes of UTF-8, composed (NFC): no separators or other
+        forbidden characters, no control or direction marks, no leading or
+        trailing dot, space or hyphen, no reserved device name. A text that was
+        too long ends in eight digits that stand for the whole of it.
+    """
+    composed = unicodedata.normalize("NFC", text)
+    visible = "".join(
+        " " if c.isspace() else "" if unicodedata.category(c) in INVISIBLE else c
+        for c in composed
+    )
+    name = " ".join(FORBIDDEN.sub("-", visible).split()).strip(" .-") or UNNAMED
+    if RESERVED.match(name):
+        name = f"_{name}"
+    if len(name.encode("utf-8")) > MAX_NAME_BYTES:
+        name = f"{_cut(name, MAX_NAME_BYTES - 9).rstrip(' .-')}-{_mark(text)}"
+    return name
+
+
+def _as_seen(name: str) -> str:
+    """Fold a name like a file system without capitals compares it."""
+    return unicodedata.normalize("NFC", name.upper().casefold())
+
+
+def unique_names(ids: Iterable[str]) -> dict[str, str]:
+    """Give every identifier a safe file name of its own.
+
+    Parameters
+    ----------
+    ids : iterable of str
+        Distinct identifiers, in their order.
+
+    Returns
+    -------
+    dict of str to str
+        Identifier to name. No two names differ by capitals alone. The first of
+        several that would share a name keeps it; the others end in digits that
+        stand for them, so appending identifiers changes no earlier name.
+
+    Raises
+    ------
+    ValueError
+        When an identifier comes twice.
+    """
+    names: dict[str, str] = {}
+    taken: set[str] = set()
+    for text in ids:
+        if text in names:
+            msg = f"identifier {text!r} comes twice"
+            raise ValueError(msg)
+        name, salt = safe_name(text), ""
+        while _as_seen(name) in taken:
+            stem = _cut(safe_name(text), MAX_NAME_BYTES - 9).rstrip(" .-")
+            name = f"{stem}-{_mark(text + salt)}"
+            salt += "+"
+        taken.add(_as_seen(name))
+        names[text] = name
+    return names
+
+
+def slug(text: str) -> str:
+    """Make a short name of lower-case letters, digits and hyphens.
+
+    Parameters
+    ----------
+    text : str
+        Any text, such as a session's title.
+
+    Returns
+    -------
+    str
+        1 to 60 characters that start with a letter or digit; a text without
+        any ASCII letter or digit becomes ``unnamed-`` and digits that stand for it.
+    """
+    words = re.findall(r"[a-z0-9]+", ascii_text(text).lower())
+    short = "-".join(words)[:MAX_SLUG_CHARACTERS].strip("-")
+    name = short or f"{UNNAMED}-{_mark(text)}"
+    return f"{name}-session" if RESERVED.match(name) else name
+
+
+def inside(base: Path, candidate: Path) -> Path:
+    """Refuse to write outside a folder.
+
+    Parameters
+    ----------
+    base : Path
+        The only folder that may be written to.
+    candidate : Path
+        Where something would be written, relative to `base` or absolute.
+
+    Returns
+    -------
+    Path
+        The resolved candidate, strictly inside `base` after following links.
+
+    Raises
+    ------
+    OutputError
+        When it lies outside, or cannot be resolved.
+    """
+    try:
+        root = base.resolve()
+        target = (root / candidate).resolve()
+    except (OSError, RuntimeError, ValueError) as error:
+        msg = f"{candidate}: cannot be resolved ({error}). Check the folder's links."
+        raise OutputError(msg) from error
+    if target == root or not target.is_relative_to(root):
+        msg = (
+            f"{candidate}: would be written outside of {base}, to {target}. "
+            "Nothing was written; name a place inside."
+        )
+        raise OutputError(msg)
+    return target
