@@ -17,12 +17,13 @@ from types import TracebackType
 from typing import BinaryIO, Self
 
 import numpy as np
-import soundfile
 from numpy.typing import NDArray
 
 from pipeline.errors import AudioError
 from pipeline.files.chunks import HeaderError
-from pipeline.files.headers import Header, read_header
+from pipeline.files.coding import Header
+from pipeline.files.flac import FlacError, FlacReader, flac_frames
+from pipeline.files.headers import read_header
 from pipeline.files.opening import UNREADABLE, open_source, refuse_change, signature
 from pipeline.files.resample import Resampler, resampled_frames
 from pipeline.files.samples import PcmReader
@@ -71,66 +72,13 @@ class AudioInfo:
     modified_ns: int
 
 
-class _FlacReader:
-    """Samples of one channel of a FLAC file."""
-
-    def __init__(self, handle: BinaryIO, index: int) -> None:
-        handle.seek(0)
-        self._file = soundfile.SoundFile(handle)
-        self._index = index
-
-    def fill(self, out: NDArray[np.float32], first: int) -> int:
-        if self._file.tell() != first:
-            self._file.seek(first)
-        done = 0
-        while done < len(out):
-            part = out[done : done + BLOCK_FRAMES]
-            block = self._file.read(len(part), dtype="float32", always_2d=True)
-            part[: len(block)] = block[:, self._index]
-            done += len(block)
-            if len(block) < len(part):
-                break
-        return done
-
-    def close(self) -> None:
-        self._file.close()
-
-
-def _holds_last_flac_frame(handle: BinaryIO, claimed: int) -> bool:
-    reader = _FlacReader(handle, 0)
-    try:
-        return reader.fill(np.empty(1, np.float32), claimed - 1) == 1
-    except soundfile.SoundFileError:
-        return False
-    finally:
-        reader.close()
-
-
-def _count_flac_frames(handle: BinaryIO) -> int:
-    """Decode all that can be decoded, and count it."""
-    reader = _FlacReader(handle, 0)
-    block = np.empty(BLOCK_FRAMES, np.float32)
-    count = 0
-    try:
-        while got := reader.fill(block, count):
-            count += got
-    except soundfile.SoundFileError:
-        return count
-    finally:
-        reader.close()
-    return count
-
-
 def _look(path: Path, handle: BinaryIO) -> tuple[AudioInfo, Header]:
     size, modified_ns = signature(handle)
     try:
         header = read_header(handle, size)
-        frames = claimed = header.claimed_frames
-        if header.container != "FLAC":
-            frames = header.frames
-        elif not claimed or not _holds_last_flac_frame(handle, claimed):
-            frames = _count_flac_frames(handle)
-    except (HeaderError, soundfile.SoundFileError) as error:
+        flac = header.container == "FLAC"
+        frames = flac_frames(handle, header) if flac else header.frames
+    except (HeaderError, FlacError) as error:
         text = f"{error}. Export it again as WAV, AIFF or FLAC."
         raise AudioError(UNREADABLE, f"{path}: {text}") from error
     except OSError as error:
@@ -140,6 +88,7 @@ def _look(path: Path, handle: BinaryIO) -> tuple[AudioInfo, Header]:
         raise AudioError(
             UNREADABLE, f"{path}: no sample of it can be decoded. Copy it again."
         )
+    claimed = header.claimed_frames or frames
     info = AudioInfo(
         path=path,
         frames=frames,
@@ -148,7 +97,7 @@ def _look(path: Path, handle: BinaryIO) -> tuple[AudioInfo, Header]:
         subtype=header.subtype,
         container=header.container,
         truncated=claimed > frames or header.unfinished,
-        claimed_frames=claimed or frames,
+        claimed_frames=claimed,
         size_bytes=size,
         modified_ns=modified_ns,
     )
@@ -228,7 +177,7 @@ class ChannelSource:
             self._read = Resampler(self._read_native, *rates).read
             self.frames = resampled_frames(self.info.frames, *rates)
 
-    def _reader_of(self, header: Header, channel: int) -> PcmReader | _FlacReader:
+    def _reader_of(self, header: Header, channel: int) -> PcmReader | FlacReader:
         if not 1 <= channel <= header.channels:
             text = (
                 f"channel {channel} was asked for, the file has "
@@ -236,7 +185,7 @@ class ChannelSource:
             )
             raise AudioError(UNREADABLE, f"{self.info.path}: {text}")
         if header.container == "FLAC":
-            return _FlacReader(self._handle, channel - 1)
+            return FlacReader(self._handle, header, channel - 1)
         return PcmReader(self._handle, header, channel - 1)
 
     def __enter__(self) -> Self:
@@ -313,7 +262,7 @@ class ChannelSource:
         inside = out[first - start : last - start]
         try:
             got = self._reader.fill(inside, first)
-        except (OSError, soundfile.SoundFileError) as error:
+        except (OSError, FlacError) as error:
             text = f"reading failed ({error}). Check the file and the disk."
             raise AudioError(UNREADABLE, f"{self.info.path}: {text}") from error
         if got < len(inside):

@@ -14,7 +14,7 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.files.headers import Header
+from pipeline.files.coding import Header
 
 BLOCK_BYTES = 1_048_576
 
