@@ -1,0 +1,54 @@
+"""The boundary: whatever is raised becomes an exit status and one line."""
+
+import datetime
+import sys
+import tempfile
+import traceback
+from pathlib import Path
+
+import click
+
+from pipeline.cli import BUG, INTERRUPTED, REFUSED, app
+from pipeline.errors import ReampsError
+
+
+def main() -> None:
+    """Run the command line and exit with the contract's status."""
+    sys.exit(_status())
+
+
+def _status() -> int:
+    for stream in (sys.stdout, sys.stderr):
+        # Consoles of other code pages must not fail on a session's name.
+        stream.reconfigure(encoding="utf-8", errors="replace")  # type: ignore[union-attr]
+    try:
+        result = app(standalone_mode=False)
+    except ReampsError as error:
+        _say(str(error))
+        return REFUSED
+    except click.ClickException as error:
+        error.show()
+        return error.exit_code
+    except (KeyboardInterrupt, click.Abort):
+        _say("Interrupted. What was finished is kept; run the same command to go on.")
+        return INTERRUPTED
+    except Exception as error:  # noqa: BLE001 (the boundary)
+        _say(f"A bug in reamps: {error!r}. The details are in {_keep_trace()}")
+        return BUG
+    return result if isinstance(result, int) else 0
+
+
+def _say(message: str) -> None:
+    sys.stderr.write(f"{message}\n")
+
+
+def _keep_trace() -> Path:
+    now = datetime.datetime.now(tz=datetime.UTC)
+    name = f"reamps-bug-{now:%Y%m%d-%H%M%S-%f}.txt"
+    path = Path(tempfile.gettempdir()) / name
+    path.write_text(traceback.format_exc(), encoding="utf-8")
+    return path
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,187 @@
+"""The commands. A shell around one call each of the library below.
+
+Messages and progress go to standard error; standard output carries only what was
+asked for. What a command needs is imported inside it, so that help comes at once.
+"""
+
+import json
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline import __version__
+
+DONE, REFUSED, USAGE, BUG, SOME_REJECTED, INTERRUPTED = 0, 1, 2, 3, 4, 130
+
+app = typer.Typer(
+    name="reamps",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help="""Align, level, measure and compare the captures of one DI.
+
+    A manifest (a small TOML file) names one dry DI and the recordings of it through
+    your amplifier. `reamps run` finds when each of them happened, moves them onto the
+    DI's time, brings them to one loudness, measures them, and writes a page to listen
+    and choose on. Your own files are only ever read.
+
+    Start with:  reamps demo my-first-session
+    """,
+    epilog="Exit status: 0 done, 1 refused, 2 wrong usage, 3 a bug, 4 done but some "
+    "captures were rejected, 130 interrupted.",
+)
+
+Jobs = Annotated[
+    int | None,
+    typer.Option(
+        "--jobs", "-j", min=1, help="How many processes work. [default: every core]"
+    ),
+]
+AsJson = Annotated[
+    bool, typer.Option("--json", help="Print the result as JSON on standard output.")
+]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no summary.")]
+ManifestPath = Annotated[Path, typer.Argument(metavar="MANIFEST", help="A TOML file.")]
+
+
+def _cores() -> int:
+    return os.cpu_count() or 1
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"reamps {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def main_options(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_show_version, is_eager=True, help="Print version."
+        ),
+    ] = False,
+) -> None:
+    """Align, level, measure and compare the captures of one DI."""
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder.")],
+    jobs: Jobs = None,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
+    """Write a small invented session into DIR and process it.
+
+    The session's truth is known, so it also shows that the tool works here. One of its
+    files is wrong on purpose: the command succeeds when exactly that one is rejected.
+    The page is DIR/report/index.html.
+    """
+    from pipeline.run.service import Options, run_demo
+
+    outcome = run_demo(folder, Options(jobs=jobs or _cores(), quiet=quiet))
+    if as_json:
+        typer.echo(json.dumps(outcome.as_json(), ensure_ascii=False))
+    else:
+        typer.echo(str(outcome.page))
+    raise typer.Exit(outcome.status)
+
+
+@app.command()
+def check(
+    manifest: ManifestPath,
+    jobs: Jobs = None,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
+    """Read everything, judge everything, write nothing.
+
+    Says per capture whether it is usable and why not, as `run` would.
+    """
+    from pipeline.run.service import Options, run_check
+
+    outcome = run_check(manifest, Options(jobs=jobs or _cores(), quiet=quiet))
+    if as_json:
+        typer.echo(json.dumps(outcome.as_json(), ensure_ascii=False))
+    raise typer.Exit(outcome.status)
+
+
+@app.command()
+def run(
+    manifests: Annotated[
+        list[Path],
+        typer.Argument(metavar="MANIFEST...", help="One or more TOML files."),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            "-o",
+            metavar="DIR",
+            help="Where the result goes; several manifests get a folder each in it. "
+            "[default: reports/SESSION]",
+        ),
+    ] = None,
+    jobs: Jobs = None,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
+    """Do the whole job: align, level, measure, compare, write the page.
+
+    Writes index.html, record.json, metrics.csv and audio/ into the folder and prints
+    the page's path. Your own files are only read.
+    """
+    from pipeline.run.service import Options, run_manifests
+
+    options = Options(jobs=jobs or _cores(), quiet=quiet)
+    outcomes = run_manifests(manifests, out, options)
+    if as_json:
+        sessions = [outcome.as_json() for outcome in outcomes]
+        typer.echo(json.dumps({"sessions": sessions}, ensure_ascii=False))
+    else:
+        for outcome in outcomes:
+            if outcome.page is not None:
+                typer.echo(str(outcome.page))
+    raise typer.Exit(max_status([outcome.status for outcome in outcomes]))
+
+
+@app.command()
+def report(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder of a run.")],
+) -> None:
+    """Rebuild the page from DIR/record.json alone, without audio."""
+    from pipeline.run.service import rebuild_page
+
+    typer.echo(str(rebuild_page(folder)))
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of the manifest, for editors."""
+    from pipeline.models.manifest import Manifest
+
+    text = json.dumps(Manifest.model_json_schema(by_alias=True), indent=2)
+    typer.echo(text)
+
+
+def max_status(statuses: list[int]) -> int:
+    """Exit status of several sessions.
+
+    Parameters
+    ----------
+    statuses : list of int
+        One a session.
+
+    Returns
+    -------
+    int
+        Refused wins over rejected, rejected over done.
+    """
+    for status in (BUG, REFUSED, SOME_REJECTED):
+        if status in statuses:
+            return status
+    return DONE

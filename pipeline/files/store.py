@@ -1,0 +1,171 @@
+"""A run's folder: the record, the table, and what else lies in it.
+
+Formats are numbered; a record of another number is refused, never guessed.
+
+record.json: 1, the first.
+"""
+
+import csv
+import io
+import json
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from pipeline.errors import RecordError
+from pipeline.files.atomic import replace_with
+from pipeline.models.metrics import METRIC_KEYS
+from pipeline.models.record import FORMAT, Capture, Record
+
+RECORD_NAME = "record.json"
+METRICS_NAME = "metrics.csv"
+PAGE_NAME = "index.html"
+AUDIO_FOLDER = "audio"
+
+_CAPTURE_COLUMNS = ("id", "file", "channel", "pass", "setup", "mic", "status")
+_LATENCY_COLUMNS = ("latency_samples", "latency_ms", "polarity", "confidence")
+_LOUDNESS_COLUMNS = ("source_lufs", "gain_db", "lufs", "true_peak_dbtp")
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def record_text(record: Record) -> str:
+    """Write a record as JSON text.
+
+    Parameters
+    ----------
+    record : Record
+        The session.
+
+    Returns
+    -------
+    str
+        Keys in the model's order, so that equal records give equal text.
+    """
+    dumped = record.model_dump(mode="json", by_alias=True)
+    return json.dumps(dumped, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+
+
+def write_record(folder: Path, record: Record) -> None:
+    """Write record.json and metrics.csv, each whole or not at all.
+
+    Parameters
+    ----------
+    folder : Path
+        The run's folder, which exists.
+    record : Record
+        The session.
+    """
+    table = metrics_table(record)
+    replace_with(folder / METRICS_NAME, table.encode("utf-8"))
+    replace_with(folder / RECORD_NAME, record_text(record).encode("utf-8"))
+
+
+def read_record(folder: Path) -> Record:
+    """Read the record of a run's folder.
+
+    Parameters
+    ----------
+    folder : Path
+        The run's folder.
+
+    Returns
+    -------
+    Record
+        The session.
+
+    Raises
+    ------
+    RecordError
+        If there is none, it is damaged, or its format has another number.
+    """
+    path = folder / RECORD_NAME
+    try:
+        raw = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError as error:
+        message = f"{path}: no record here; give the folder that `reamps run` wrote"
+        raise RecordError(message) from error
+    except (OSError, ValueError, RecursionError) as error:
+        message = f"{path}: the record cannot be read ({error}); run the session again"
+        raise RecordError(message) from error
+    number = raw.get("format") if isinstance(raw, dict) else None
+    if number != FORMAT:
+        message = (
+            f"{path}: expected a record of format {FORMAT}, found {number!r}; use the "
+            "version of reamps that wrote it, or run the session again"
+        )
+        raise RecordError(message)
+    try:
+        return Record.model_validate_json(json.dumps(raw))
+    except ValidationError as error:
+        first = error.errors()[0]
+        place = ".".join(str(part) for part in first["loc"])
+        message = (
+            f"{path}: the record is damaged at {place} ({first['msg']}); run the "
+            "session again"
+        )
+        raise RecordError(message) from error
+
+
+def metrics_table(record: Record) -> str:
+    """Lay the captures' figures out as CSV, one row a capture.
+
+    Parameters
+    ----------
+    record : Record
+        The session.
+
+    Returns
+    -------
+    str
+        Comma-separated, points as decimal marks, empty cells for absent values. Text
+        that a spreadsheet would take for a formula is quoted with an apostrophe.
+    """
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\r\n")
+    writer.writerow(
+        [
+            *_CAPTURE_COLUMNS,
+            *_LATENCY_COLUMNS,
+            "shift_samples",
+            *_LOUDNESS_COLUMNS,
+            *METRIC_KEYS,
+            "findings",
+        ]
+    )
+    for capture in record.captures:
+        writer.writerow([_cell(value) for value in _row(capture)])
+    return buffer.getvalue()
+
+
+def _row(capture: Capture) -> list[object]:
+    latency, loudness = capture.latency, capture.loudness
+    about = (
+        capture.id,
+        capture.file,
+        capture.channel,
+        capture.pass_id,
+        capture.setup,
+        capture.mic,
+        capture.status,
+    )
+    lag = (
+        (latency.samples, latency.ms, latency.polarity, latency.confidence)
+        if latency
+        else (None,) * len(_LATENCY_COLUMNS)
+    )
+    level = tuple(
+        getattr(loudness, column) if loudness else None for column in _LOUDNESS_COLUMNS
+    )
+    metrics = (capture.metrics.get(key) for key in METRIC_KEYS)
+    codes = " ".join(finding.code for finding in capture.findings)
+    return [*about, *lag, capture.shift_samples, *level, *metrics, codes]
+
+
+def _cell(value: object) -> object:
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    if isinstance(value, str) and value.startswith(_FORMULA_STARTS):
+        return f"'{value}"
+    return value

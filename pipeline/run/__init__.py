@@ -1,0 +1,1 @@
+"""One session from manifest to folder: order, workers, failures."""

@@ -1,0 +1,104 @@
+"""Where work is done: in this process, or in several.
+
+One interface for all: `map` over a module-level function and picklable tasks, with
+results in the order of the tasks, each reported as it is done.
+"""
+
+import multiprocessing
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
+from typing import Protocol, TypeVar
+
+Task = TypeVar("Task")
+Result = TypeVar("Result")
+
+_THREAD_VARIABLES = (
+    "OMP_NUM_THREADS",
+    "OPENBLAS_NUM_THREADS",
+    "MKL_NUM_THREADS",
+    "VECLIB_MAXIMUM_THREADS",
+)
+
+
+class Workers(Protocol):
+    """Something that maps a function over tasks."""
+
+    def map(
+        self,
+        function: Callable[[Task], Result],
+        tasks: Sequence[Task],
+        done: Callable[[], None],
+    ) -> list[Result]:
+        """Run the function on every task; call `done` as each one ends."""
+
+
+class Serial:
+    """All work in this process."""
+
+    def map(
+        self,
+        function: Callable[[Task], Result],
+        tasks: Sequence[Task],
+        done: Callable[[], None],
+    ) -> list[Result]:
+        """Run the function on every task, one after the other."""
+        results = []
+        for task in tasks:
+            results.append(function(task))
+            done()
+        return results
+
+
+class Pool:
+    """Work handed to an executor of concurrent.futures' interface."""
+
+    def __init__(self, executor: Executor) -> None:
+        self._executor = executor
+
+    def map(
+        self,
+        function: Callable[[Task], Result],
+        tasks: Sequence[Task],
+        done: Callable[[], None],
+    ) -> list[Result]:
+        """Run the function on every task, wherever there is room."""
+        futures = [self._executor.submit(function, task) for task in tasks]
+        for future in as_completed(futures):
+            if future.exception() is not None:
+                for waiting in futures:
+                    waiting.cancel()
+                break
+            done()
+        return [future.result() for future in futures]
+
+
+@contextmanager
+def open_workers(jobs: int) -> Iterator[Workers]:
+    """Open workers for a session.
+
+    Parameters
+    ----------
+    jobs : int
+        How many processes; 1 works in this one.
+
+    Yields
+    ------
+    Workers
+        Closed when the block ends. Processes are spawned, so that the same code runs
+        on macOS, Windows and Linux; each computes on one thread.
+    """
+    if jobs <= 1:
+        yield Serial()
+        return
+    # Workers inherit the environment: one thread each, or they fight for the cores.
+    for variable in _THREAD_VARIABLES:
+        os.environ.setdefault(variable, "1")
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(jobs, mp_context=context) as executor:
+        try:
+            yield Pool(executor)
+        except BaseException:
+            executor.shutdown(wait=False, cancel_futures=True)
+            raise

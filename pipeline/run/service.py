@@ -1,0 +1,262 @@
+"""What the commands call: sessions by their manifests, with messages for a person."""
+
+import datetime
+import json
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from pydantic import JsonValue
+
+from pipeline.demo.write import write_demo
+from pipeline.errors import OutputError, ReampsError
+from pipeline.files.atomic import make_folder, replace_with, sweep
+from pipeline.files.hold import hold_folder
+from pipeline.files.manifest import read_plan
+from pipeline.files.names import slug
+from pipeline.files.store import PAGE_NAME, read_record, record_text, write_record
+from pipeline.models.plan import Plan
+from pipeline.models.record import Record
+from pipeline.report.page import render_page
+from pipeline.run.executor import Workers, open_workers
+from pipeline.run.progress import Progress, Silent, open_bar
+from pipeline.run.session import Surroundings, check_session, run_session
+
+DONE, REFUSED, SOME_REJECTED = 0, 1, 4
+REPORTS = Path("reports")
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How the work is done and told.
+
+    Parameters
+    ----------
+    jobs : int
+        Number of processes.
+    quiet : bool
+        Print only what failed.
+    """
+
+    jobs: int
+    quiet: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of one session.
+
+    Parameters
+    ----------
+    manifest : Path
+        Its manifest.
+    status : int
+        Exit status of the contract.
+    record : Record or None
+        None when it was refused.
+    page : Path or None
+        The page, where one was written.
+    """
+
+    manifest: Path
+    status: int
+    record: Record | None
+    page: Path | None
+
+    def as_json(self) -> dict[str, JsonValue]:
+        """Machine-readable form.
+
+        Returns
+        -------
+        dict
+            Manifest, status, page and the whole record.
+        """
+        record = json.loads(record_text(self.record)) if self.record else None
+        return {
+            "manifest": str(self.manifest),
+            "status": self.status,
+            "page": str(self.page) if self.page else None,
+            "record": record,
+        }
+
+
+def run_manifests(
+    manifests: Sequence[Path], out: Path | None, options: Options
+) -> list[Outcome]:
+    """Process sessions one after the other; one refusal does not stop the rest.
+
+    Parameters
+    ----------
+    manifests : sequence of Path
+        Their manifests.
+    out : Path or None
+        Where results go; None means reports/SESSION.
+    options : Options
+        Workers and messages.
+
+    Returns
+    -------
+    list of Outcome
+        One a manifest.
+
+    Raises
+    ------
+    ReampsError
+        If the only session is refused.
+    """
+    outcomes = []
+    with _surroundings(options) as (workers, progress):
+        for manifest in manifests:
+            try:
+                plan = read_plan(manifest)
+                folder = _folder(plan, out, alone=len(manifests) == 1)
+                outcomes.append(_run_one(plan, folder, workers, progress))
+            except ReampsError as error:
+                if len(manifests) == 1:
+                    raise
+                progress.say(str(error))
+                outcomes.append(Outcome(manifest, REFUSED, None, None))
+    return outcomes
+
+
+def run_check(manifest: Path, options: Options) -> Outcome:
+    """Judge a session without writing anything.
+
+    Parameters
+    ----------
+    manifest : Path
+        Its manifest.
+    options : Options
+        Workers and messages.
+
+    Returns
+    -------
+    Outcome
+        Without a page. A `ReampsError` says why nothing could be done.
+    """
+    plan = read_plan(manifest)
+    with _surroundings(options) as (workers, progress):
+        record = check_session(plan, _around(workers, progress))
+        _tell(record, progress)
+    return Outcome(manifest, _status(record), record, None)
+
+
+def run_demo(folder: Path, options: Options) -> Outcome:
+    """Write the invented session into a folder and process it.
+
+    Parameters
+    ----------
+    folder : Path
+        A new folder, or that of an earlier demo.
+    options : Options
+        Workers and messages.
+
+    Returns
+    -------
+    Outcome
+        Status 0 when exactly the planted wrong file is rejected. A `ReampsError` says
+        why nothing could be done.
+    """
+    with _surroundings(options) as (workers, progress):
+        progress.begin("synthesising the demo", 0)
+        session = write_demo(folder)
+        plan = read_plan(session.manifest)
+        outcome = _run_one(plan, folder / "report", workers, progress)
+    captures = outcome.record.captures if outcome.record else ()
+    rejected = [capture.id for capture in captures if capture.status == "rejected"]
+    as_planted = rejected == [session.wrong_file_id]
+    return replace(outcome, status=DONE if as_planted else SOME_REJECTED)
+
+
+def rebuild_page(folder: Path) -> Path:
+    """Write the page of a run's folder again, from its record alone.
+
+    Parameters
+    ----------
+    folder : Path
+        A run's folder.
+
+    Returns
+    -------
+    Path
+        The page. A `ReampsError` says why it could not be made.
+    """
+    record = read_record(folder)
+    page = folder / PAGE_NAME
+    replace_with(page, render_page(record).encode("utf-8"))
+    return page
+
+
+def _run_one(plan: Plan, folder: Path, workers: Workers, progress: Progress) -> Outcome:
+    _refuse_sources(plan, folder)
+    make_folder(folder)
+    around = _around(workers, progress)
+    with hold_folder(folder, f"reamps run, since {around.created}"):
+        sweep(folder)
+        record = run_session(plan, folder, around)
+        write_record(folder, record)
+        page = rebuild_page(folder)
+    _tell(record, progress)
+    return Outcome(plan.manifest_path, _status(record), record, page)
+
+
+def _folder(plan: Plan, out: Path | None, *, alone: bool) -> Path:
+    if out is None:
+        return REPORTS / slug(plan.name)
+    return out if alone else out / slug(plan.name)
+
+
+def _refuse_sources(plan: Plan, folder: Path) -> None:
+    """Refuse a folder in which an output would replace a source."""
+    target = (folder / "audio").resolve()
+    sources = [plan.di_path, *(capture.path for capture in plan.captures)]
+    for source in sources:
+        if source.parent.resolve() == target:
+            message = (
+                f"{folder}: the result would go into {target}, where the source "
+                f"{source.name} lies. Choose another folder with --out."
+            )
+            raise OutputError(message)
+
+
+def _around(workers: Workers, progress: Progress) -> Surroundings:
+    created = datetime.datetime.now(tz=datetime.UTC).isoformat(timespec="seconds")
+    return Surroundings(workers, progress, created)
+
+
+@contextmanager
+def _surroundings(options: Options) -> Iterator[tuple[Workers, Progress]]:
+    with open_workers(options.jobs) as workers:
+        if options.quiet:
+            yield workers, Silent()
+        else:
+            with open_bar() as bar:
+                yield workers, bar
+
+
+def _status(record: Record) -> int:
+    rejected = any(capture.status == "rejected" for capture in record.captures)
+    return SOME_REJECTED if rejected else DONE
+
+
+def _tell(record: Record, progress: Progress) -> None:
+    counts = {"ok": 0, "flagged": 0, "rejected": 0}
+    for capture in record.captures:
+        counts[capture.status] += 1
+        for finding in capture.findings:
+            if finding.severity != "note":
+                progress.say(f"{capture.id}: {finding.code}: {finding.message}")
+                if finding.fix:
+                    progress.say(f"  {finding.fix}")
+    target = record.loudness
+    if target.lowered_for is not None:
+        progress.say(
+            f"Target lowered from {target.target_lufs:.1f} to "
+            f"{target.effective_target_lufs:.1f} LUFS for all: {target.lowered_for} "
+            f"would pass {target.max_true_peak_dbtp:.1f} dBTP."
+        )
+    progress.say(
+        f"{record.session['name']}: {counts['ok']} fine, {counts['flagged']} flagged, "
+        f"{counts['rejected']} rejected"
+    )

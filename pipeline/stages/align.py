@@ -1,0 +1,162 @@
+"""How far is each capture shifted, so that its first sample is the DI's first?
+
+In pass mode all mics of a pass share one shift: what remains between them is the
+distance that the person chose, and it is part of the tone. In mic mode each mic is
+shifted by its own lag. Positive shift: the capture is late and moves earlier.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import median
+from typing import Literal
+
+from pipeline.models.record import Finding, Latency
+
+_TRUSTED = 0.5
+"""Confidence from which a mic may speak for its pass."""
+_BUFFER = 32
+"""Interfaces hand samples over in multiples of this many (common practice)."""
+_BUFFER_TOLERANCE = 4.0
+"""Mics of two passes stand some millimetres apart: a sample is 7 mm at 48 kHz."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lagged:
+    """What alignment needs to know of one usable capture.
+
+    Parameters
+    ----------
+    id : str
+        Its name.
+    pass_id : str
+        Its pass.
+    latency : Latency
+        Its lag against the DI.
+    """
+
+    id: str
+    pass_id: str
+    latency: Latency
+
+
+def decide_shifts(
+    captures: Sequence[Lagged], mode: Literal["pass", "mic"]
+) -> dict[str, float]:
+    """Decide the shift of every capture.
+
+    Parameters
+    ----------
+    captures : sequence of Lagged
+        The usable captures of a session.
+    mode : {"pass", "mic"}
+        What is shifted together.
+
+    Returns
+    -------
+    dict of str to float
+        Shift in samples at the DI's rate by capture id. In pass mode it is the lag of
+        the earliest mic that can be trusted: the one nearest to the speaker.
+    """
+    if mode == "mic":
+        return {capture.id: capture.latency.samples for capture in captures}
+    shifts: dict[str, float] = {}
+    for members in _by_pass(captures).values():
+        trusted = [c for c in members if c.latency.confidence >= _TRUSTED] or members
+        shift = min(capture.latency.samples for capture in trusted)
+        shifts |= {capture.id: shift for capture in members}
+    return shifts
+
+
+def judge_polarity(captures: Sequence[Lagged]) -> dict[str, Finding]:
+    """Find the captures whose polarity is not that of the night.
+
+    Parameters
+    ----------
+    captures : sequence of Lagged
+        The usable captures of a session.
+
+    Returns
+    -------
+    dict of str to Finding
+        By capture id; empty when all known polarities agree. On a tie the inverted
+        ones are named.
+    """
+    known = {c.id: c.latency.polarity for c in captures if c.latency.polarity}
+    inverted = [id_ for id_, polarity in known.items() if polarity < 0]
+    upright = [id_ for id_, polarity in known.items() if polarity > 0]
+    odd, rest = (
+        (inverted, upright) if len(inverted) <= len(upright) else (upright, inverted)
+    )
+    if not odd or not rest:
+        return {}
+    sign = "inverted" if odd is inverted else "upright"
+    return {
+        id_: Finding(
+            code="polarity_differs",
+            severity="warn",
+            message=(
+                f"Polarity is {sign} against the DI, while {len(rest)} other captures "
+                "of the session are the other way round."
+            ),
+            fix=(
+                "Before blending it with the others, flip the polarity of one of "
+                "them; then look for the swapped cable, box or channel."
+            ),
+        )
+        for id_ in odd
+    }
+
+
+def judge_buffer(captures: Sequence[Lagged]) -> dict[str, Finding]:
+    """Find passes whose interface latency moved by a whole number of buffers.
+
+    Parameters
+    ----------
+    captures : sequence of Lagged
+        The usable captures of a session. A recorder started by hand puts every pass
+        somewhere else, so passes are compared only where most of them agree.
+
+    Returns
+    -------
+    dict of str to Finding
+        By capture id, for all mics of the pass.
+    """
+    lags = {
+        pass_id: min(capture.latency.samples for capture in members)
+        for pass_id, members in _by_pass(captures).items()
+    }
+    if len(lags) < 3:
+        return {}
+    usual = median(lags.values())
+    near = [lag for lag in lags.values() if abs(lag - usual) < _BUFFER / 2]
+    if 2 * len(near) <= len(lags):
+        return {}
+    found = {}
+    for capture in captures:
+        moved = lags[capture.pass_id] - usual
+        buffers = round(moved / _BUFFER)
+        if buffers and abs(moved - buffers * _BUFFER) <= _BUFFER_TOLERANCE:
+            found[capture.id] = _buffer_finding(buffers * _BUFFER)
+    return found
+
+
+def _buffer_finding(samples: int) -> Finding:
+    way = "later" if samples > 0 else "earlier"
+    return Finding(
+        code="buffer_change",
+        severity="note",
+        message=(
+            f"The whole pass is about {abs(samples)} samples {way} than most of the "
+            "night: a multiple of 32, as after a change of buffer size or a restart "
+            "of the driver. The shift takes it out."
+        ),
+        fix="If everything in one pass is late by the same amount, it is the "
+        "interface, not the mic.",
+    )
+
+
+def _by_pass(captures: Sequence[Lagged]) -> Mapping[str, list[Lagged]]:
+    passes: dict[str, list[Lagged]] = {}
+    for capture in captures:
+        passes.setdefault(capture.pass_id, []).append(capture)
+    return passes

@@ -1,0 +1,202 @@
+"""Which captures differ, by how much, and which few should be heard first?"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median, pstdev
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.dsp.compare import distance_matrix, group_within, map_spots, pick_spread
+from pipeline.models.metrics import METRICS, Metric
+from pipeline.models.record import (
+    Capture,
+    Choice,
+    Comparison,
+    Repeatability,
+    Spot,
+)
+
+MOST_DISTANCES = 200
+"""A larger session stores no table of distances: it grows with the square."""
+_SAME_START = 16.0
+"""Passes started by hand lie anywhere: only lags this close, in samples, were made by
+the same transport and can be compared."""
+_REASON_KEYS = (
+    "brightness_hz",
+    "linear_share",
+    "body_db",
+    "mud_db",
+    "presence_db",
+    "fizz_db",
+    "crest_db",
+    "noise_dbfs",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """A session's captures held against each other.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        Distances, map and groups.
+    repeatability : Repeatability or None
+        The night's floor; None without control captures.
+    shortlist : tuple of Choice
+        The few to hear first.
+    """
+
+    comparison: Comparison
+    repeatability: Repeatability | None
+    shortlist: tuple[Choice, ...]
+
+
+def compare_captures(
+    captures: Sequence[Capture], reference: str | None, shortlist: int
+) -> Compared:
+    """Hold the usable captures of a session against each other.
+
+    Parameters
+    ----------
+    captures : sequence of Capture
+        All captures; rejected ones are passed over.
+    reference : str or None
+        The capture the others are held to; None takes the one nearest to all.
+    shortlist : int
+        How many captures the shortlist holds.
+
+    Returns
+    -------
+    Compared
+        Everything that needs more than one capture at once.
+    """
+    usable = [capture for capture in captures if capture.curves is not None]
+    ids = tuple(capture.id for capture in usable)
+    if not usable:
+        return Compared(Comparison(reference=None), None, ())
+    levels = np.array([c.curves.erb_db for c in usable if c.curves])
+    distances = distance_matrix(levels)
+    if reference not in ids:
+        reference = ids[int(np.argmin(distances.sum(axis=1)))]
+    floor = _repeatability(usable, distances)
+    spots = map_spots(distances)
+    groups: list[tuple[int, ...]] = []
+    if floor is not None and floor.distance_db is not None:
+        groups = group_within(distances, floor.distance_db)
+    comparison = Comparison(
+        reference=reference,
+        ids=ids,
+        distance_db=_rows(distances) if len(ids) <= MOST_DISTANCES else (),
+        spots=tuple(
+            Spot(id=id_, x=round(float(x), 3), y=round(float(y), 3))
+            for id_, (x, y) in zip(ids, spots, strict=True)
+        ),
+        groups=tuple(tuple(ids[i] for i in group) for group in groups),
+    )
+    chosen = _choose(usable, distances, shortlist)
+    return Compared(comparison, floor, chosen)
+
+
+def _rows(distances: NDArray[np.float64]) -> tuple[tuple[float, ...], ...]:
+    return tuple(tuple(row) for row in np.round(distances, 2).tolist())
+
+
+def _repeatability(
+    usable: Sequence[Capture], distances: NDArray[np.float64]
+) -> Repeatability | None:
+    """Spread of the captures marked as control against those they repeat."""
+    # A control belongs with every capture of the same set-up, microphone and place.
+    families = _families(usable)
+    if not families:
+        return None
+    members = [index for family in families for index in family]
+    pairs = [
+        (i, j) for family in families for n, i in enumerate(family) for j in family[:n]
+    ]
+    keys = [metric.key for metric in METRICS]
+    metrics = {
+        key: max(spread)
+        for key in keys
+        if (
+            spread := [
+                s for f in families if (s := _spread(usable, f, key)) is not None
+            ]
+        )
+    }
+    lags = [
+        abs(a.samples - b.samples)
+        for i, j in pairs
+        if (a := usable[i].latency) and (b := usable[j].latency)
+    ]
+    return Repeatability(
+        captures=tuple(usable[i].id for i in members),
+        latency_samples=max(lags) if lags and max(lags) < _SAME_START else None,
+        distance_db=max(float(distances[i, j]) for i, j in pairs),
+        metrics=metrics,
+    )
+
+
+def _families(usable: Sequence[Capture]) -> list[list[int]]:
+    groups: dict[tuple[object, ...], list[int]] = {}
+    for index, capture in enumerate(usable):
+        key = (capture.setup, capture.mic, capture.place)
+        groups.setdefault(key, []).append(index)
+    return [
+        members
+        for members in groups.values()
+        if len(members) > 1 and any(usable[i].control for i in members)
+    ]
+
+
+def _spread(usable: Sequence[Capture], family: list[int], key: str) -> float | None:
+    values = [v for i in family if (v := usable[i].metrics.get(key)) is not None]
+    return max(values) - min(values) if len(values) > 1 else None
+
+
+def _choose(
+    usable: Sequence[Capture], distances: NDArray[np.float64], count: int
+) -> tuple[Choice, ...]:
+    # A repetition adds nothing to hear; a flagged capture only if nothing else is left.
+    pool = [i for i, c in enumerate(usable) if not c.control and c.status == "ok"]
+    if len(pool) < count:
+        pool = [i for i, c in enumerate(usable) if not c.control] or list(
+            range(len(usable))
+        )
+    picked = [pool[i] for i in pick_spread(distances[np.ix_(pool, pool)], count)]
+    taken: set[str] = set()
+    choices = []
+    for index in picked:
+        text, key = _reason(usable, index, taken)
+        taken.add(key)
+        nearest = [float(distances[index, j]) for j in picked if j != index]
+        if nearest:
+            text += f"; {min(nearest):.1f} dB from the nearest other choice"
+        choices.append(Choice(id=usable[index].id, reason=text))
+    return tuple(choices)
+
+
+def _reason(usable: Sequence[Capture], index: int, taken: set[str]) -> tuple[str, str]:
+    """Say what sets a capture apart: its most unusual measure not yet named."""
+    table = {metric.key: metric for metric in METRICS}
+    best: tuple[float, Metric, float, float] | None = None
+    for key in _REASON_KEYS:
+        value = usable[index].metrics.get(key)
+        values = [v for c in usable if (v := c.metrics.get(key)) is not None]
+        if value is None or key in taken or len(values) < 2:
+            continue
+        middle, spread = median(values), pstdev(values)
+        score = abs(value - middle) / spread if spread > 0 else 0.0
+        if best is None or score > best[0]:
+            best = (score, table[key], value, value - middle)
+    if best is None:
+        return "Differs most from the others", ""
+    _, metric, value, away = best
+    unit = f" {metric.unit}" if metric.unit else ""
+    side = "above" if away > 0 else "below"
+    return (
+        f"{metric.label}: {value:.{metric.digits}f}{unit}, "
+        f"{abs(away):.{metric.digits}f}{unit} {side} the session's middle",
+        metric.key,
+    )

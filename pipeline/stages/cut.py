@@ -1,0 +1,98 @@
+"""The capture's samples on the DI's time: as long as the DI, frame for frame.
+
+One lag where it is steady, resampling where a clock drifts, pieces where samples
+were lost or repeated. Positive lag: the capture is late.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.dsp.latency import CaptureSource
+from pipeline.dsp.shift import (
+    MARGIN_SAMPLES,
+    MAX_DRIFT_PPM,
+    resample_drift,
+    shift_pieces,
+    shift_segment,
+)
+from pipeline.models.record import Latency
+from pipeline.stages.latency import needs_drift_correction
+
+
+def cut_to_di(
+    source: CaptureSource,
+    latency: Latency,
+    shift_samples: float,
+    *,
+    frames: int,
+    sample_rate_hz: int,
+) -> NDArray[np.float32]:
+    """Read a capture's stretch and move it onto the DI's frames.
+
+    Parameters
+    ----------
+    source : CaptureSource
+        The capture at the DI's rate.
+    latency : Latency
+        Its drift and jumps; the lag itself is taken from `shift_samples`.
+    shift_samples : float
+        Lag to take out at the DI's first frame.
+    frames : int
+        The DI's length.
+    sample_rate_hz : int
+        The DI's rate.
+
+    Returns
+    -------
+    ndarray of float32, shape (frames,)
+        Zero where the capture has nothing.
+    """
+    drift = 0.0
+    if needs_drift_correction(latency, frames / sample_rate_hz):
+        drift = latency.drift_ppm or 0.0
+        drift = max(-MAX_DRIFT_PPM, min(MAX_DRIFT_PPM, drift))
+    pieces = _pieces(latency, shift_samples, frames, sample_rate_hz)
+    lags = [lag for _, lag in pieces]
+    reach = MARGIN_SAMPLES + int(abs(drift) * 1e-6 * frames) + 2
+    start = int(np.floor(min(lags))) - reach
+    stop = int(np.ceil(max(lags))) + frames + reach
+    samples = source.read(start, stop - start)
+    if drift and len(pieces) > 1:
+        return _drifting_pieces(
+            samples, pieces, drift, frames=frames, source_start=start
+        )
+    if drift:
+        return resample_drift(samples, shift_samples, drift, frames, source_start=start)
+    if len(pieces) > 1:
+        return shift_pieces(samples, pieces, frames, source_start=start)
+    return shift_segment(samples, shift_samples, frames, source_start=start)
+
+
+def _pieces(
+    latency: Latency, shift_samples: float, frames: int, sample_rate_hz: int
+) -> list[tuple[int, float]]:
+    pieces = [(0, shift_samples)]
+    for jump in latency.jumps:
+        start = round(jump.at_s * sample_rate_hz)
+        if pieces[-1][0] < start < frames:
+            pieces.append((start, pieces[-1][1] + jump.samples))
+    return pieces
+
+
+def _drifting_pieces(
+    samples: NDArray[np.float32],
+    pieces: list[tuple[int, float]],
+    drift_ppm: float,
+    *,
+    frames: int,
+    source_start: int,
+) -> NDArray[np.float32]:
+    """Resample every piece by itself; the pieces meet without a fade."""
+    out = np.zeros(frames, dtype=np.float32)
+    ends = [start for start, _ in pieces[1:]] + [frames]
+    for (start, lag), end in zip(pieces, ends, strict=True):
+        drifted = lag + start * drift_ppm * 1e-6
+        out[start:end] = resample_drift(
+            samples, drifted, drift_ppm, end - start, source_start=source_start - start
+        )
+    return out

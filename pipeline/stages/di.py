@@ -1,0 +1,146 @@
+"""What does the DI hold? Reads it once a process and keeps what captures share."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.dsp.latency import DiReference, prepare_di
+from pipeline.errors import AudioError, ReampsError
+from pipeline.files.audio import ChannelSource, probe
+from pipeline.units import amplitude_from_db
+
+LONGEST_S = 3600.0
+"""A DI longer than an hour is a recorder left running: memory follows its length."""
+SHORTEST_S = 1.0
+_SILENT_DBFS = -80.0
+
+
+@dataclass(frozen=True, slots=True)
+class DiSpec:
+    """Which recording is the DI.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    channel : int
+        Counted from 1.
+    sample_rate_hz : int
+        Its rate; all captures are brought to it.
+    frames : int
+        Its length; all outputs get it.
+    size_bytes, modified_ns : int
+        The file as it was looked at, so that a changed file is read again.
+    """
+
+    path: Path
+    channel: int
+    sample_rate_hz: int
+    frames: int
+    size_bytes: int
+    modified_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class DiMaterial:
+    """The DI in memory.
+
+    Parameters
+    ----------
+    samples : ndarray of float32, shape (frames,)
+        Full scale 1.0.
+    reference : DiReference
+        What the latency search needs of it.
+    """
+
+    samples: NDArray[np.float32]
+    reference: DiReference
+
+
+def describe_di(path: Path, channel: int) -> DiSpec:
+    """Look at the DI's header.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    channel : int
+        Counted from 1.
+
+    Returns
+    -------
+    DiSpec
+        Its rate and length.
+
+    Raises
+    ------
+    ReampsError
+        If it cannot be read, or is too short or too long: without a DI nothing can
+        be done.
+    """
+    try:
+        info = probe(path)
+    except AudioError as error:
+        message = f"The DI cannot be used. {error}"
+        raise ReampsError(message) from error
+    seconds = info.frames / info.sample_rate_hz
+    if not SHORTEST_S <= seconds <= LONGEST_S:
+        message = (
+            f"The DI cannot be used. {path}: {seconds:.2f} s long, expected "
+            f"{SHORTEST_S:.0f} s to {LONGEST_S / 60:.0f} minutes. Cut it to what was "
+            "played through the amplifier."
+        )
+        raise ReampsError(message)
+    return DiSpec(
+        path=path,
+        channel=channel,
+        sample_rate_hz=info.sample_rate_hz,
+        frames=info.frames,
+        size_bytes=info.size_bytes,
+        modified_ns=info.modified_ns,
+    )
+
+
+@lru_cache(maxsize=1)
+def load_di(spec: DiSpec) -> DiMaterial:
+    """Read the DI and prepare it, once a process.
+
+    Parameters
+    ----------
+    spec : DiSpec
+        From `describe_di`.
+
+    Returns
+    -------
+    DiMaterial
+        Samples and what captures are held against.
+
+    Raises
+    ------
+    ReampsError
+        If the DI cannot be read, holds numbers that are not finite, or is silent.
+    """
+    try:
+        with ChannelSource(spec.path, spec.channel) as source:
+            samples = source.read(0, source.frames)
+            finite = not source.not_finite_seen
+    except AudioError as error:
+        message = f"The DI cannot be used. {error}"
+        raise ReampsError(message) from error
+    if not finite:
+        message = (
+            f"The DI cannot be used. {spec.path}: it holds samples that are not "
+            "numbers (NaN or infinite). Export it again."
+        )
+        raise ReampsError(message)
+    peak = max(float(samples.max()), -float(samples.min()))
+    if peak < amplitude_from_db(_SILENT_DBFS):
+        message = (
+            f"The DI cannot be used. {spec.path}: channel {spec.channel} is silent (no "
+            f"sample above {_SILENT_DBFS:.0f} dBFS). Check the channel in the manifest."
+        )
+        raise ReampsError(message)
+    return DiMaterial(samples, prepare_di(samples, spec.sample_rate_hz))

@@ -1,0 +1,65 @@
+"""Which level do all outputs share?
+
+One static gain a capture. If one capture's true peak would pass the ceiling, the
+target of the whole session goes down with it, so that all stay comparable.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from pipeline.dsp.loudness import LoudnessCells
+from pipeline.models.record import LoudnessTarget
+
+_GUARD_DB = 0.001
+"""Rounding to 24 bits and to the meter's own digits must not pass the ceiling."""
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """Loudness and true peak of one source, before gain.
+
+    Parameters
+    ----------
+    cells : LoudnessCells
+        K-weighted power, from which the loudness after any gain follows.
+    true_peak_dbtp : float
+        Maximum true peak, dBTP.
+    """
+
+    cells: LoudnessCells
+    true_peak_dbtp: float
+
+
+def decide_target(
+    levels: Mapping[str, Level], wanted_lufs: float, ceiling_dbtp: float
+) -> LoudnessTarget:
+    """Decide the session's effective target.
+
+    Parameters
+    ----------
+    levels : mapping of str to Level
+        Every output's source level by id.
+    wanted_lufs : float
+        The manifest's target, LUFS.
+    ceiling_dbtp : float
+        The manifest's true-peak ceiling, dBTP.
+
+    Returns
+    -------
+    LoudnessTarget
+        The wanted target, or the highest one at which no output passes the ceiling,
+        with the id of the capture that set it. EBU R 128 allows a lower level; it
+        never allows clipping.
+    """
+    effective, cause = wanted_lufs, None
+    for id_, level in levels.items():
+        most_gain = ceiling_dbtp - level.true_peak_dbtp - _GUARD_DB
+        highest = level.cells.loudness(most_gain).integrated_lufs
+        if highest is not None and highest < effective:
+            effective, cause = highest, id_
+    return LoudnessTarget(
+        target_lufs=wanted_lufs,
+        effective_target_lufs=effective,
+        max_true_peak_dbtp=ceiling_dbtp,
+        lowered_for=cause,
+    )

@@ -1,0 +1,158 @@
+"""Manifests: all mistakes at once, each with its place and the nearest name."""
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import ManifestError
+from pipeline.files.manifest import read_plan
+
+GOOD = """
+format = 1
+[session]
+name = "Signal box"
+room = "upper floor"
+date = 2026-03-01
+[di]
+file = "audio/di.wav"
+[setup.clean]
+cabinet = "pair"
+treble = 5
+[setup.loud]
+like = "clean"
+gain = "3 o'clock"
+[cabinet.pair]
+height_mm = 120
+speakers = [{ id = "left", x_mm = 200, y_mm = 300 }, { id = "right" }]
+[mic.dark]
+type = "ribbon"
+[mic.darker]
+like = "dark"
+pad = true
+[[capture]]
+file = "audio/p01.wav"
+channel = 1
+pass = "p01"
+setup = "loud"
+mic = "darker"
+speaker = "left"
+distance_mm = 20
+[[capture]]
+file = "audio/p01.wav"
+channel = 2
+pass = "p01"
+private = { price = 3 }
+"""
+
+
+def write(folder: Path, text: str) -> Path:
+    path = folder / "session.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_inheritance_is_flattened_and_free_keys_pass_through(tmp_path):
+    plan = read_plan(write(tmp_path, GOOD))
+    assert plan.recalls.setup["loud"] == {
+        "cabinet": "pair",
+        "treble": 5,
+        "gain": "3 o'clock",
+    }
+    assert plan.recalls.mic["darker"] == {"type": "ribbon", "pad": True}
+    assert plan.manifest.session.recall == {
+        "room": "upper floor",
+        "date": "2026-03-01",
+    }
+    assert plan.captures[1].written.private == {"price": 3}
+
+
+def test_captures_get_ids_passes_and_paths(tmp_path):
+    plan = read_plan(write(tmp_path, GOOD))
+    assert [capture.id for capture in plan.captures] == ["p01-ch1", "p01-ch2"]
+    assert {capture.pass_id for capture in plan.captures} == {"p01"}
+    assert plan.captures[0].path == tmp_path / "audio" / "p01.wav"
+    assert plan.captures[0].rig == "loud"
+
+
+def test_channels_of_one_file_share_a_pass_by_default(tmp_path):
+    text = GOOD.replace('pass = "p01"\n', "")
+    plan = read_plan(write(tmp_path, text))
+    assert len({capture.pass_id for capture in plan.captures}) == 1
+
+
+def test_byte_order_mark_and_windows_line_ends_are_fine(tmp_path):
+    path = tmp_path / "session.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + GOOD.replace("\n", "\r\n").encode())
+    assert read_plan(path).name == "Signal box"
+
+
+def test_all_mistakes_come_at_once(tmp_path):
+    text = (
+        GOOD.replace("distance_mm = 20", 'distence_mm = 20\nangle_deg = "far"')
+        .replace('setup = "loud"', 'setup = "lowd"')
+        .replace('like = "dark"', 'like = "darker"')
+        .replace('speaker = "left"', 'speaker = "lefft"')
+        .replace("height_mm = 120", 'height_mm = "low"')
+        .replace("[di]", "[di]\nchanel = 1")
+    )
+    with pytest.raises(ManifestError) as refusal:
+        read_plan(write(tmp_path, text))
+    message = str(refusal.value)
+    assert str(tmp_path / "session.toml") in message
+    assert "[[capture]] 1 (audio/p01.wav), distence_mm" in message
+    assert "'distance_mm'" in message
+    assert '[[capture]] 1 (audio/p01.wav), angle_deg: found "far"' in message
+    assert "the nearest is 'loud'" in message
+    assert "[mic.darker], like: found 'darker', which leads back in a circle" in message
+    assert '[cabinet.pair], height_mm: found "low", expected a number' in message
+    assert "[di], chanel" in message
+    assert "'channel'" in message
+
+
+def test_speakers_are_checked_through_inheritance(tmp_path):
+    text = GOOD.replace('speaker = "left"', 'speaker = "lefft"')
+    with pytest.raises(ManifestError, match="the nearest is 'left'"):
+        read_plan(write(tmp_path, text))
+
+
+@pytest.mark.parametrize(
+    ("change", "expected"),
+    [
+        (("format = 1", "format = 2"), "format"),
+        (("format = 1", ""), "format: is missing"),
+        (('id = "left"', 'idd = "left"'), "idd"),
+        (('name = "Signal box"', ""), "name: is missing"),
+        (("channel = 2", "channel = 0"), "channel: found 0"),
+        (("channel = 2", "channel = 1"), "already the id"),
+        (('file = "audio/di.wav"', "file = 3"), "found 3, expected text in quotes"),
+        (("distance_mm = 20", "distance_mm = inf"), "distance_mm"),
+    ],
+)
+def test_each_mistake_is_named(tmp_path, change, expected):
+    with pytest.raises(ManifestError, match=expected):
+        read_plan(write(tmp_path, GOOD.replace(*change)))
+
+
+@pytest.mark.parametrize(
+    ("content", "expected"),
+    [
+        (b"\xff\xfe\x00", "UTF-8"),
+        (b"format = ", "not valid TOML"),
+        (b"", "format"),
+        (b"[[capture]]\n", "capture"),
+        (b"capture = 3\nblend = 4\nsetup = 5\nmic = [1]\nsession = []", "capture"),
+        (b"a = " + b"[" * 3000 + b"]" * 3000, "manifest"),
+    ],
+)
+def test_files_that_are_no_manifest(tmp_path, content, expected):
+    path = tmp_path / "session.toml"
+    path.write_bytes(content)
+    with pytest.raises(ManifestError, match=expected):
+        read_plan(path)
+
+
+def test_missing_file_and_folder(tmp_path):
+    with pytest.raises(ManifestError, match="does not exist"):
+        read_plan(tmp_path / "nowhere.toml")
+    with pytest.raises(ManifestError, match="is a folder"):
+        read_plan(tmp_path)
