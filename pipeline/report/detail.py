@@ -1,0 +1,240 @@
+"""Record to view: one capture in full, and how sure the night's figures are."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from pydantic import JsonValue
+
+from pipeline.models.metrics import METRICS, Metric
+from pipeline.models.record import Capture, LoudnessResult, Record
+from pipeline.report import text
+from pipeline.report.names import Name
+from pipeline.report.view import Fact, FindingItem, facts
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """Recall data under one heading."""
+
+    heading: str
+    facts: tuple[Fact, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One metric of one capture."""
+
+    metric: Metric
+    shown: str
+
+
+@dataclass(frozen=True, slots=True)
+class DetailView:
+    """One capture in full."""
+
+    name: Name
+    status: str
+    status_word: str
+    headline: str
+    findings: tuple[FindingItem, ...]
+    sheets: tuple[Sheet, ...]
+    readings: tuple[Reading, ...]
+    file: str
+    written: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class FloorView:
+    """The spread among captures of one set-up recorded again."""
+
+    sentence: str
+    facts: tuple[Fact, ...]
+    groups: tuple[tuple[Name, ...], ...]
+
+
+def _place_facts(capture: Capture) -> tuple[Fact, ...]:
+    spot = capture.place
+    found = (
+        ("Speaker", spot.speaker),
+        ("Position", spot.position),
+        ("From the cap's centre", _mm(spot.offset_mm)),
+        ("To the right of the cap's centre", _mm(spot.x_mm)),
+        ("Above the cap's centre", _mm(spot.y_mm)),
+        ("Distance from the grille", _mm(spot.distance_mm)),
+        ("Height above the floor", _mm(spot.height_mm)),
+        (
+            "Angle off axis",
+            None
+            if spot.angle_deg is None
+            else f"{text.number(spot.angle_deg, 0)}\N{DEGREE SIGN}",
+        ),
+        ("Treatment", spot.treatment),
+    )
+    return tuple(Fact(label, value) for label, value in found if value is not None)
+
+
+def _mm(length: float | None) -> str | None:
+    return None if length is None else text.number(length, 0, "mm")
+
+
+def _level_facts(found: LoudnessResult | None) -> tuple[Fact, ...]:
+    if found is None:
+        return ()
+    return (
+        Fact("As recorded", text.number(found.source_lufs, 1, "LUFS")),
+        Fact("Gain", text.signed(found.gain_db, 2, "dB")),
+        Fact("Now", text.number(found.lufs, 2, "LUFS")),
+        Fact("Loudest 0.4 s", text.number(found.max_momentary_lufs, 1, "LUFS")),
+        Fact("Loudest 3 s", text.number(found.max_short_term_lufs, 1, "LUFS")),
+        Fact("True peak", text.number(found.true_peak_dbtp, 1, "dBTP")),
+    )
+
+
+def _timing_facts(capture: Capture) -> tuple[Fact, ...]:
+    found = capture.latency
+    if found is None:
+        return ()
+    return (
+        Fact(
+            "Late by",
+            f"{text.number(found.ms, 3, 'ms')} "
+            f"({text.number(found.samples, 2)} samples)",
+        ),
+        Fact("Moved by", f"{text.number(capture.shift_samples, 2)} samples"),
+        Fact("Way round", text.POLARITY_WORDS[found.polarity]),
+        Fact("How sure", text.sureness(found.confidence)),
+    )
+
+
+def _general_facts(capture: Capture) -> tuple[Fact, ...]:
+    found = [
+        Fact("Source file", f"{capture.file}, channel {capture.channel}"),
+        Fact("Pass", capture.pass_id),
+    ]
+    if capture.control:
+        found.append(Fact("Control", "the same set-up recorded again"))
+    if capture.tags:
+        found.append(Fact("Tags", ", ".join(capture.tags)))
+    if capture.notes:
+        found.append(Fact("Notes", capture.notes))
+    return (*found, *facts(capture.private, private=True))
+
+
+def _named(word: str, name: str | None, table: Mapping[str, JsonValue]) -> Sheet | None:
+    if name is None:
+        return None
+    kept = {key: item for key, item in table.items() if key != "speakers"}
+    return Sheet(f"{word}: {name}", facts(kept))
+
+
+def _sheets(capture: Capture, record: Record) -> tuple[Sheet, ...]:
+    recall = record.recall
+    setup = recall.setup.get(capture.setup or "", {})
+    held = setup.get("cabinet")
+    cabinet = held if isinstance(held, str) else None
+    found = (
+        Sheet("Place", _place_facts(capture)),
+        _named("Set-up", capture.setup, setup),
+        _named("Cabinet", cabinet, recall.cabinet.get(cabinet or "", {})),
+        _named("Microphone", capture.mic, recall.mic.get(capture.mic or "", {})),
+        Sheet("Timing", _timing_facts(capture)),
+        Sheet("Level", _level_facts(capture.loudness)),
+        Sheet("Take", _general_facts(capture)),
+    )
+    return tuple(
+        sheet
+        for sheet in found
+        if sheet is not None and (sheet.facts or ":" in sheet.heading)
+    )
+
+
+def _readings(capture: Capture) -> tuple[Reading, ...]:
+    if not capture.metrics:
+        return ()
+    return tuple(
+        Reading(metric, text.metric_value(metric, capture.metrics.get(metric.key)))
+        for metric in METRICS
+    )
+
+
+def details(record: Record, names: Mapping[str, Name]) -> tuple[DetailView, ...]:
+    """Every capture in full.
+
+    Parameters
+    ----------
+    record : Record
+        The session.
+    names : mapping of str to Name
+        Names of the captures.
+
+    Returns
+    -------
+    tuple of DetailView
+        In the record's order.
+    """
+    return tuple(
+        DetailView(
+            name=names[capture.id],
+            status=capture.status,
+            status_word=text.STATUS_WORDS[capture.status],
+            headline=text.place(capture.place),
+            findings=tuple(
+                FindingItem(None, f.message, f.fix) for f in capture.findings
+            ),
+            sheets=_sheets(capture, record),
+            readings=_readings(capture),
+            file=capture.file,
+            written=capture.output.file if capture.output else None,
+        )
+        for capture in record.captures
+    )
+
+
+def floor(record: Record, names: Mapping[str, Name]) -> FloorView:
+    """How small a difference the night can show.
+
+    Parameters
+    ----------
+    record : Record
+        The session.
+    names : mapping of str to Name
+        Names of the captures.
+
+    Returns
+    -------
+    FloorView
+        Says "unknown" when no set-up was recorded twice.
+    """
+    groups = tuple(
+        tuple(names[member] for member in group if member in names)
+        for group in record.comparison.groups
+    )
+    found = record.repeatability
+    if found is None:
+        return FloorView(
+            "Unknown: no control captures. Record one set-up again, unchanged, and "
+            "mark it control = true: then this page can tell small differences from "
+            "chance.",
+            (),
+            groups,
+        )
+    labels = {metric.key: metric for metric in METRICS}
+    rows = [
+        Fact(
+            labels[key].label,
+            text.number(spread, labels[key].digits + 1, labels[key].unit),
+        )
+        for key, spread in found.metrics.items()
+        if key in labels
+    ]
+    return FloorView(
+        f"The same set-up was recorded {len(found.captures)} times "
+        f"({text.listed(found.captures)}). Whatever differs less than this cannot be "
+        "told apart tonight.",
+        (
+            Fact("Spectrum", text.number(found.distance_db, 2, "dB")),
+            Fact("Timing", f"{text.number(found.latency_samples, 2)} samples"),
+            *rows,
+        ),
+        groups,
+    )

@@ -1,0 +1,146 @@
+"""Data that the page's script works on, as JSON that cannot end its own element."""
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from pipeline.models.metrics import METRICS
+from pipeline.models.record import Capture, Record
+from pipeline.report import text
+from pipeline.report.names import Name
+from pipeline.report.pictures import Distances, Spectra, Tones, band_rows
+from pipeline.report.plots import Frame, Scale
+
+ENVELOPE_POINTS = 600
+_ESCAPES = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026"}
+_LINE_ENDS = {"\u2028": "\\u2028", "\u2029": "\\u2029"}
+
+
+def as_script(data: object) -> str:
+    """JSON that is safe inside a script element.
+
+    Parameters
+    ----------
+    data : object
+        Anything JSON can hold; finite numbers only.
+
+    Returns
+    -------
+    str
+        Without `<`, `>`, `&`, U+2028 and U+2029, which become escapes.
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite.
+    """
+    found = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    for character, escape in {**_ESCAPES, **_LINE_ENDS}.items():
+        found = found.replace(character, escape)
+    return found
+
+
+def _scale(scale: Scale) -> list[float | bool]:
+    return [
+        round(scale.offset, 4),
+        round(scale.slope, 6),
+        scale.log,
+        scale.low,
+        scale.high,
+    ]
+
+
+def _frame(frame: Frame) -> dict[str, Any]:
+    return {"x": _scale(frame.x), "y": _scale(frame.y)}
+
+
+def thinned_envelope(envelope: tuple[float, ...]) -> list[int]:
+    """Peaks in hundredths, at most `ENVELOPE_POINTS`, each the largest of its slice.
+
+    Parameters
+    ----------
+    envelope : tuple of float
+        Peaks, 0 to 1.
+
+    Returns
+    -------
+    list of int
+        Peaks, 0 to 100.
+    """
+    count = min(len(envelope), ENVELOPE_POINTS)
+    edges = [k * len(envelope) // count for k in range(count + 1)] if count else []
+    return [
+        round(100 * max(envelope[a:b])) for a, b in zip(edges, edges[1:], strict=False)
+    ]
+
+
+def _capture(capture: Capture, name: Name, rows: list[int]) -> dict[str, Any]:
+    curve = capture.curves.third_octave_db if capture.curves else ()
+    return {
+        "id": capture.id,
+        "shade": name.shade,
+        "audio": name.audio,
+        "pass": capture.pass_id,
+        "place": text.place(capture.place),
+        "db": [round(10 * curve[k]) for k in rows] if curve else None,
+        "m": [_short(capture.metrics.get(metric.key)) for metric in METRICS],
+    }
+
+
+def _short(value: float | None) -> float | None:
+    return None if value is None else round(value, 3)
+
+
+def island(
+    record: Record,
+    names: Mapping[str, Name],
+    pictures: tuple[Spectra | None, Tones | None, Distances | None],
+) -> str:
+    """Everything that the script needs.
+
+    Parameters
+    ----------
+    record : Record
+        The session.
+    names : mapping of str to Name
+        Names of the captures.
+    pictures : tuple
+        Spectra, tones and distances, as drawn.
+
+    Returns
+    -------
+    str
+        JSON for a script element; spectra in tenths of a dB.
+    """
+    found, _, spread = pictures
+    rows = band_rows(record.axes)
+    reference = record.comparison.reference
+    repeat = record.repeatability
+    data: dict[str, Any] = {
+        "captures": [_capture(c, names[c.id], rows) for c in record.captures],
+        "metrics": [[m.key, m.label, m.unit, m.digits, m.rising] for m in METRICS],
+        "reference": names[reference].index
+        if reference and reference in names
+        else None,
+        "floor": {
+            "db": repeat.distance_db if repeat else None,
+            "m": [repeat.metrics.get(m.key) if repeat else None for m in METRICS],
+        },
+        "di": {
+            "seconds": record.di.frames / record.di.sample_rate_hz,
+            "rate": record.di.sample_rate_hz,
+            "envelope": thinned_envelope(record.di.envelope),
+        },
+        "bands": [[round(hz, 2), label] for hz, label in found.bands] if found else [],
+        "levels": _frame(found.levels) if found else None,
+        "differences": _frame(found.differences) if found else None,
+        "distances": {
+            "order": [name.index for name in spread.names],
+            "db": [
+                [round(v, 2) for v in row[:k]] for k, row in enumerate(spread.values)
+            ],
+        }
+        if spread
+        else None,
+    }
+    return as_script(data)

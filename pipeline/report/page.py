@@ -1,0 +1,97 @@
+"""The page: record to views to templates, one file that works from disk.
+
+The only owner of jinja2. Styles and scripts are part of the page; audio stays beside
+it. Nothing on the page is measured here, and the record is its only source.
+"""
+
+from collections.abc import Mapping
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from pipeline.models.metrics import METRICS
+from pipeline.models.record import Record
+from pipeline.report import detail, passes, pictures, text, view
+from pipeline.report.island import island
+from pipeline.report.names import names
+
+STYLES = ("page.css",)
+SCRIPTS = ("page.js",)
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("pipeline.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["link"] = text.link
+    return environment
+
+
+@lru_cache(maxsize=16)
+def _static(name: str) -> Markup:
+    # Files of this package, not input: they may stand in the page as they are.
+    content = files("pipeline.report").joinpath("static", name)
+    return Markup(content.read_text(encoding="utf-8"))  # noqa: S704 own file
+
+
+def _context(record: Record) -> Mapping[str, Any]:
+    known = names(record)
+    spectra = pictures.spectra(record, known)
+    tones = pictures.tones(record, known)
+    distances = pictures.distances(record, known)
+    data = island(record, known, (spectra, tones, distances))
+    return {
+        "title": view.title(record),
+        "record": record,
+        "session": view.facts({k: v for k, v in record.session.items() if k != "name"}),
+        "summary": view.summary(record),
+        "di": view.di_facts(record.di),
+        "level": view.level_sentence(record.loudness),
+        "blocks": view.finding_blocks(record, known),
+        "picks": view.shortlist(record, known),
+        "columns": view.COLUMNS,
+        "rows": view.rows(record, known),
+        "spectra": spectra,
+        "tones": tones,
+        "distances": distances,
+        "tracks": pictures.tracks(record, known),
+        "passes": passes.passes(record, known),
+        "sum_frame": passes.sum_frame() if record.pairs else None,
+        "blends": passes.blends(record),
+        "reflections": passes.reflections(record, known),
+        "details": detail.details(record, known),
+        "floor": detail.floor(record, known),
+        "metrics": METRICS,
+        "names": known,
+        "styles": [_static(name) for name in STYLES],
+        "scripts": [_static(name) for name in SCRIPTS],
+        # as_script leaves no character that could end the element.
+        "island": Markup(data),  # noqa: S704 escaped by island.as_script
+        "svg": Markup,
+        "cell": pictures.CELL,
+    }
+
+
+def render_page(record: Record) -> str:
+    """Render the whole page of one session.
+
+    Parameters
+    ----------
+    record : Record
+        The session; its only source.
+
+    Returns
+    -------
+    str
+        HTML with styles, pictures and scripts inside; audio is linked relative to
+        the page. Equal records give equal text.
+    """
+    return _environment().get_template("page.html.j2").render(_context(record))

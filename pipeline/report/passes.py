@@ -1,0 +1,312 @@
+"""Record to view: timing and polarity of every pass, its pairs, blends and floor."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from pipeline.models.record import (
+    Axes,
+    Blend,
+    Capture,
+    Pair,
+    Record,
+    Reflection,
+    SumResult,
+    Sums,
+)
+from pipeline.report import text
+from pipeline.report.names import Name, audio_link
+from pipeline.report.plots import Frame, even_axis, frame, hertz_axis
+
+SUM_SIZE = (360, 210)
+SUM_LOW_HZ, SUM_HIGH_HZ = 50.0, 12500.0
+SUM_FLOOR_DB = -18.0
+ARRANGEMENTS = (
+    ("as_placed", "as they stood"),
+    ("flipped", "one flipped"),
+    ("aligned", "moved together"),
+    ("aligned_flipped", "moved together, one flipped"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class TimingRow:
+    """Latency of one capture in words."""
+
+    name: Name
+    latency: str
+    samples: str
+    shift: str
+    polarity: str
+    turned: bool
+    sure: str
+    drift: str
+    jumps: str
+
+
+@dataclass(frozen=True, slots=True)
+class SumRow:
+    """One arrangement of a pair: what is lost and where the holes are."""
+
+    key: str
+    word: str
+    loss: str
+    holes: str
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
+class PairView:
+    """Two microphones of one pass."""
+
+    a: str
+    b: str
+    a_name: Name | None
+    b_name: Name | None
+    timing: str
+    polarity: str
+    sure: str
+    advice: str | None
+    kind: str
+    sums: tuple[SumRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PassView:
+    """Captures recorded at the same time."""
+
+    id: str
+    rows: tuple[TimingRow, ...]
+    pairs: tuple[PairView, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BlendView:
+    """A sum of captures."""
+
+    id: str
+    reason: str
+    recipe: tuple[str, ...]
+    loss: str
+    audio: str | None
+    anchor: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReflectionView:
+    """The floor's echo in one capture."""
+
+    name: Name | None
+    id: str
+    message: str
+    predicted: str
+    measured: str
+
+
+def sum_frame() -> Frame:
+    """Frame that all pictures of sums share.
+
+    Returns
+    -------
+    Frame
+        Third octaves against dB.
+    """
+    return frame(
+        SUM_SIZE,
+        hertz_axis(SUM_LOW_HZ, SUM_HIGH_HZ),
+        even_axis(SUM_FLOOR_DB, 6.0, "dB", 4),
+    )
+
+
+def _timing(capture: Capture, name: Name) -> TimingRow | None:
+    found = capture.latency
+    if found is None:
+        return None
+    drift = found.drift_ppm
+    return TimingRow(
+        name=name,
+        latency=text.number(found.ms, 2, "ms"),
+        samples=text.number(found.samples, 2),
+        shift=text.number(capture.shift_samples, 2),
+        polarity=text.POLARITY_WORDS[found.polarity],
+        turned=found.polarity == -1,
+        sure=text.sureness(found.confidence),
+        drift=text.number(drift, 1, "ppm"),
+        jumps=text.listed(
+            f"{text.signed(jump.samples, 0)} at {text.clock(jump.at_s)}"
+            for jump in found.jumps
+        )
+        or "none",
+    )
+
+
+def _sum_row(arrangement: tuple[str, str], found: SumResult, axes: Axes) -> SumRow:
+    key, word = arrangement
+    shown = [
+        (hz, db)
+        for hz, db in zip(axes.third_octave_hz, found.curve_db, strict=False)
+        if SUM_LOW_HZ <= hz <= SUM_HIGH_HZ
+    ]
+    return SumRow(
+        key=key,
+        word=word,
+        loss=text.number(found.loss_db, 1, "dB"),
+        holes=text.listed(text.hertz(hz) for hz in found.notches_hz[:4]) or "none",
+        path=sum_frame().path([hz for hz, _ in shown], [db for _, db in shown]),
+    )
+
+
+def _sum_rows(sums: Sums | None, axes: Axes | None) -> tuple[SumRow, ...]:
+    if sums is None:
+        return ()
+    held = axes or Axes(
+        third_octave_hz=(), third_octave_label=(), erb_hz=(), smooth_hz=()
+    )
+    return tuple(_sum_row(item, getattr(sums, item[0]), held) for item in ARRANGEMENTS)
+
+
+def _pair_timing(pair: Pair, sample_rate_hz: int) -> str:
+    late_ms = abs(pair.delay_samples) / sample_rate_hz * 1000
+    first, second = (pair.a, pair.b) if pair.delay_samples >= 0 else (pair.b, pair.a)
+    if abs(pair.delay_samples) < max(0.05, pair.uncertainty_samples):
+        return "Both hear the sound at the same moment, as far as can be told."
+    give = (
+        f", give or take {text.number(pair.uncertainty_samples, 2)}"
+        if pair.uncertainty_samples
+        else ""
+    )
+    return (
+        f"{second} hears the sound {text.number(late_ms, 3, 'ms')} after {first}: "
+        f"{text.number(abs(pair.distance_mm), 0, 'mm')} of air "
+        f"({text.number(abs(pair.delay_samples), 2)} samples{give})."
+    )
+
+
+def _pair_polarity(pair: Pair) -> str:
+    if pair.polarity is None:
+        return "Whether one is upside down could not be told."
+    if pair.polarity == 1:
+        return "Both are the same way round."
+    return "One is upside down against the other."
+
+
+def _pair(pair: Pair, record: Record, names: Mapping[str, Name]) -> PairView:
+    return PairView(
+        a=pair.a,
+        b=pair.b,
+        a_name=names.get(pair.a),
+        b_name=names.get(pair.b),
+        timing=_pair_timing(pair, record.di.sample_rate_hz),
+        polarity=_pair_polarity(pair),
+        sure=text.sureness(pair.confidence),
+        advice=pair.advice.message if pair.advice else None,
+        kind=pair.advice.kind if pair.advice else "none",
+        sums=_sum_rows(pair.sums, record.axes),
+    )
+
+
+def passes(record: Record, names: Mapping[str, Name]) -> tuple[PassView, ...]:
+    """Timing and pairs of every pass.
+
+    Parameters
+    ----------
+    record : Record
+        The session.
+    names : mapping of str to Name
+        Names of the captures.
+
+    Returns
+    -------
+    tuple of PassView
+        In order of first appearance; passes without any timing are left out.
+    """
+    timed: dict[str, list[TimingRow]] = {}
+    for capture in record.captures:
+        row = _timing(capture, names[capture.id])
+        if row is not None:
+            timed.setdefault(capture.pass_id, []).append(row)
+    paired: dict[str, list[PairView]] = {}
+    for pair in record.pairs:
+        paired.setdefault(pair.pass_id, []).append(_pair(pair, record, names))
+    order = list(dict.fromkeys([*timed, *paired]))
+    return tuple(
+        PassView(id, tuple(timed.get(id, ())), tuple(paired.get(id, ())))
+        for id in order
+    )
+
+
+def _recipe(blend: Blend) -> tuple[str, ...]:
+    return tuple(
+        f"{part.capture}: {text.signed(part.gain_db, 1, 'dB')}"
+        + (", flipped" if part.polarity == -1 else "")
+        + (
+            f", moved by {text.number(part.lag_samples, 2)} samples"
+            if part.lag_samples
+            else ""
+        )
+        for part in blend.parts
+    )
+
+
+def blends(record: Record) -> tuple[BlendView, ...]:
+    """Blends and their recipes.
+
+    Parameters
+    ----------
+    record : Record
+        The session.
+
+    Returns
+    -------
+    tuple of BlendView
+        In the record's order.
+    """
+    return tuple(
+        BlendView(
+            id=blend.id,
+            reason=blend.reason,
+            recipe=_recipe(blend),
+            loss=text.number(blend.sum_loss_db, 1, "dB"),
+            audio=audio_link(blend.output),
+            anchor=f"b{index}",
+        )
+        for index, blend in enumerate(record.blends)
+    )
+
+
+def _reflection(found: Reflection, name: Name | None) -> ReflectionView:
+    measured = text.ABSENT
+    if found.measured_delay_ms is not None:
+        measured = text.number(found.measured_delay_ms, 2, "ms")
+        if found.measured_level_db is not None:
+            measured += f", {text.number(found.measured_level_db, 1, 'dB')}"
+    return ReflectionView(
+        name=name,
+        id=found.capture,
+        message=found.message,
+        predicted=(
+            f"{text.number(found.predicted_delay_ms, 2, 'ms')}, "
+            f"{text.number(found.predicted_level_db, 1, 'dB')}, "
+            f"first hole near {text.hertz(found.predicted_notch_hz)}"
+        ),
+        measured=measured,
+    )
+
+
+def reflections(
+    record: Record, names: Mapping[str, Name]
+) -> tuple[ReflectionView, ...]:
+    """Floor reflections.
+
+    Parameters
+    ----------
+    record : Record
+        The session.
+    names : mapping of str to Name
+        Names of the captures.
+
+    Returns
+    -------
+    tuple of ReflectionView
+        In the record's order.
+    """
+    return tuple(_reflection(f, names.get(f.capture)) for f in record.reflections)

@@ -1,0 +1,296 @@
+"""How figures and facts read: short words, every number with its unit.
+
+Written for a tired guitarist: no term stands without its meaning, no word without
+its Hz or dB. All functions return plain text; escaping is the template's work.
+"""
+
+from collections.abc import Iterable, Mapping
+from urllib.parse import quote
+
+from pydantic import JsonValue
+
+from pipeline.models.metrics import Metric
+from pipeline.models.record import Place
+
+ABSENT = "\N{EN DASH}"
+MINUS = "\N{MINUS SIGN}"
+
+STATUS_WORDS = {"ok": "fine", "flagged": "usable, check it", "rejected": "left out"}
+SEVERITY_WORDS = {
+    "reject": "Left out",
+    "warn": "Check before you rely on it",
+    "note": "Good to know",
+}
+FINDING_TITLES = {
+    "missing": "File not found",
+    "unreadable": "File cannot be read",
+    "not_finite": "File holds values that are not numbers",
+    "silent": "Nothing on it",
+    "not_this_di": "Not a recording of this DI",
+    "wrong_sample_rate": "Runs at the wrong speed",
+    "truncated": "Stops before the DI stops",
+    "jump": "Jumps in time",
+    "drift": "Slowly runs away from the DI",
+    "clipped": "Clipped on the way in",
+    "hum": "Mains hum",
+    "noisy": "A lot of noise",
+    "low_confidence": "Timing is not certain",
+    "too_short": "Too short to judge",
+    "duplicate": "Same audio twice",
+    "polarity_differs": "Polarity differs",
+    "resampled": "Converted to the DI's sample rate",
+    "varying": "Timing wobbles",
+    "second_path": "A second, earlier copy of the sound",
+    "ambiguous": "More than one timing fits",
+    "echo": "An echo in the chain",
+    "buffer_change": "The interface's delay changed",
+    "bleed": "The dry signal leaks in",
+    "gate": "A noise gate is working",
+}
+POLARITY_WORDS = {
+    1: "same way round as the DI",
+    -1: "upside down against the DI",
+    None: "could not be told",
+}
+
+
+def number(value: float | None, digits: int, unit: str = "") -> str:
+    """Figure with its unit, or a dash where there is none.
+
+    Parameters
+    ----------
+    value : float or None
+        The figure.
+    digits : int
+        Decimals shown.
+    unit : str
+        Unit, empty for a plain number.
+
+    Returns
+    -------
+    str
+        Such as "-12.3 dB" with a true minus sign; a negative zero loses its sign.
+    """
+    if value is None:
+        return ABSENT
+    shown = f"{value:.{digits}f}"
+    if float(shown) == 0:
+        shown = shown.removeprefix("-")
+    shown = shown.replace("-", MINUS)
+    return f"{shown}\N{NO-BREAK SPACE}{unit}" if unit else shown
+
+
+def signed(value: float, digits: int, unit: str = "") -> str:
+    """Figure that always shows its sign.
+
+    Parameters
+    ----------
+    value : float
+        The figure.
+    digits : int
+        Decimals shown.
+    unit : str
+        Unit, empty for a plain number.
+
+    Returns
+    -------
+    str
+        Such as "+0.5 dB".
+    """
+    shown = number(value, digits, unit)
+    return shown if value < 0 or shown.startswith(MINUS) else f"+{shown}"
+
+
+def hertz(frequency_hz: float) -> str:
+    """Frequency the way a musician says it.
+
+    Parameters
+    ----------
+    frequency_hz : float
+        Frequency in Hz.
+
+    Returns
+    -------
+    str
+        Such as "315 Hz" or "2.5 kHz".
+    """
+    if frequency_hz < 1000:
+        return number(frequency_hz, 0, "Hz")
+    shown = f"{frequency_hz / 1000:.1f}".removesuffix(".0")
+    return f"{shown}\N{NO-BREAK SPACE}kHz"
+
+
+def clock(seconds: float) -> str:
+    """Length or point of time as minutes and seconds.
+
+    Parameters
+    ----------
+    seconds : float
+        Seconds, 0 or more.
+
+    Returns
+    -------
+    str
+        Such as "3:05".
+    """
+    whole = round(seconds)
+    return f"{whole // 60}:{whole % 60:02d}"
+
+
+def listed(words: Iterable[str]) -> str:
+    """Words joined by commas, the last two by "and".
+
+    Parameters
+    ----------
+    words : iterable of str
+        The words.
+
+    Returns
+    -------
+    str
+        Such as "a, b and c"; empty for none.
+    """
+    items = list(words)
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def value(found: JsonValue) -> str:
+    """Free recall value as one line of text.
+
+    Parameters
+    ----------
+    found : JSON value
+        Anything a manifest may hold.
+
+    Returns
+    -------
+    str
+        Lists joined by commas, tables as "key: value" joined by semicolons.
+    """
+    if isinstance(found, Mapping):
+        return "; ".join(f"{key}: {value(item)}" for key, item in found.items())
+    if isinstance(found, list):
+        return ", ".join(value(item) for item in found)
+    if isinstance(found, bool):
+        return "yes" if found else "no"
+    return ABSENT if found is None else str(found)
+
+
+def label(key: str) -> str:
+    """Key of a table as words.
+
+    Parameters
+    ----------
+    key : str
+        Such as "pickup_position".
+
+    Returns
+    -------
+    str
+        Such as "Pickup position".
+    """
+    words = key.replace("_", " ").strip()
+    return words[:1].upper() + words[1:]
+
+
+def finding_title(code: str) -> str:
+    """Heading of a finding code.
+
+    Parameters
+    ----------
+    code : str
+        The code.
+
+    Returns
+    -------
+    str
+        Plain words; an unknown code as words.
+    """
+    return FINDING_TITLES.get(code, label(code))
+
+
+def place(spot: Place) -> str:
+    """Where the microphone stood, in one line.
+
+    Parameters
+    ----------
+    spot : Place
+        The place as written in the manifest.
+
+    Returns
+    -------
+    str
+        Such as "left speaker, cap edge, 25 mm away"; empty when nothing is known.
+    """
+    facts = (
+        (spot.speaker, f"{spot.speaker} speaker"),
+        (spot.position, str(spot.position)),
+        (spot.offset_mm, f"{number(spot.offset_mm, 0, 'mm')} from the cap's centre"),
+        (
+            None if spot.y_mm is None else spot.x_mm,
+            f"x {number(spot.x_mm, 0)}, y {number(spot.y_mm, 0, 'mm')}",
+        ),
+        (spot.distance_mm, f"{number(spot.distance_mm, 0, 'mm')} away"),
+        (spot.angle_deg, f"{number(spot.angle_deg, 0)}\N{DEGREE SIGN} off axis"),
+        (spot.height_mm, f"{number(spot.height_mm, 0, 'mm')} above the floor"),
+        (spot.treatment, f"{spot.treatment}"),
+    )
+    return ", ".join(words for known, words in facts if known is not None)
+
+
+def link(path: str) -> str:
+    """Relative file path as a link that works from disk.
+
+    Parameters
+    ----------
+    path : str
+        Path relative to the page, with forward slashes.
+
+    Returns
+    -------
+    str
+        Percent-encoded; a leading "./" keeps a colon from reading as a scheme.
+    """
+    return "./" + quote(path.replace("\\", "/"), safe="/")
+
+
+def sureness(confidence: float) -> str:
+    """Confidence from 0 to 1 in a word and its figure.
+
+    Parameters
+    ----------
+    confidence : float
+        0 to 1.
+
+    Returns
+    -------
+    str
+        Such as "sure (0.98)".
+    """
+    if confidence >= 0.9:
+        word = "sure"
+    elif confidence >= 0.6:
+        word = "fairly sure"
+    else:
+        word = "unsure"
+    return f"{word} ({number(confidence, 2)})"
+
+
+def metric_value(metric: Metric, figure: float | None) -> str:
+    """Figure of one metric with its unit.
+
+    Parameters
+    ----------
+    metric : Metric
+        Row of the metrics table.
+    figure : float or None
+        The figure.
+
+    Returns
+    -------
+    str
+        With the metric's digits and unit.
+    """
+    return number(figure, metric.digits, metric.unit)
