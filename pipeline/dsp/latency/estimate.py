@@ -1,11 +1,12 @@
 """One capture against one DI: all steps in order."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.dsp.latency.coarse import Choice, choose, search
+from pipeline.dsp.latency.front_end import driven_frames, fit_front_end
 from pipeline.dsp.latency.excess import ExcessDelay, excess_delay
 from pipeline.dsp.latency.minimum_phase import Band, measure_colour, usable_band
 from pipeline.dsp.latency.reference import DiReference
@@ -29,6 +30,9 @@ CLEAR_SIGN = 0.42
 ONE_PATH = 0.87
 SHORT_S = 12.0
 FEW_CLIPS = 6
+SERVES = 0.8
+WORTH_A_FIT = 0.02
+FAR_ENOUGH_HZ = 10000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +115,33 @@ def _fine(
     return Fine(fine.spectra, fine.band, fine.excess, fine.lag_samples, explained)
 
 
+def _with_front_end(
+    reference: DiReference,
+    capture: CaptureSource,
+    lag_samples: float,
+    front_end: FrontEnd | None,
+) -> tuple[Fine | None, FrontEnd | None]:
+    """Fine analysis through the given front end, a fitted one, or none."""
+    if front_end is not None:
+        fine = _fine(
+            reference, capture, driven_frames(reference, front_end), lag_samples
+        )
+        if fine and fine.explained >= SERVES * front_end.explained_share:
+            return fine, front_end
+    plain = _fine(reference, capture, linear_frames(reference), lag_samples)
+    if plain is None or plain.explained < WORTH_A_FIT:
+        return plain, None
+    if plain.band.high_hz >= FAR_ENOUGH_HZ:
+        return plain, None
+    fitted = fit_front_end(reference, capture, plain.lag_samples)
+    fine = _fine(
+        reference, capture, driven_frames(reference, fitted), plain.lag_samples
+    )
+    if fine is None or fine.explained < plain.explained:
+        return plain, None
+    return fine, replace(fitted, explained_share=fine.explained)
+
+
 def _confidence(fine: Fine, vote: float, choice: Choice) -> float:
     """How sure the lag is, 0 to 1."""
     agree = np.clip((fine.excess.agreement - 0.5) / 0.42, 0.0, 1.0)
@@ -165,7 +196,7 @@ def estimate_latency(
     if not found.arrivals or found.background <= 0.0:
         return nothing_found("silent")
     choice = choose(reference, found, expected)
-    fine = _fine(reference, capture, linear_frames(reference), choice.lag_samples)
+    fine, front_end = _with_front_end(reference, capture, choice.lag_samples, front_end)
     if fine is None:
         return nothing_found("unrelated")
     delays, agreements = clip_delays(fine.spectra, fine.band)

@@ -116,8 +116,8 @@ def excess_delay(spectra: ClipSpectra, band: Band) -> ExcessDelay:
     weight = band_weight(spectra.coherence(), freq, band)
     phasor = cross / (np.abs(cross) + 1e-30)
     phasor *= np.exp(-1j * minimum_phase(colour, band, freq))
-    nfft = 2 * (freq.size - 1)
-    curve = agreement_over_delay(weight * phasor / (weight.sum() + 1e-30), nfft)
+    weighted = weight * phasor / (weight.sum() + 1e-30)
+    curve = agreement_over_delay(weighted, spectra.nfft)
     reach = int(RANGE_S * spectra.sample_rate_hz) * FINER
     curve = np.concatenate((curve[-reach:], curve[: reach + 1]))
     sign = 1 if curve.max() >= -curve.min() else -1

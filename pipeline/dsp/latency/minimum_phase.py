@@ -63,12 +63,11 @@ class Colour:
 
 @lru_cache(maxsize=8)
 def _smoother(
-    bins: int, rate_hz: float, octaves: float
+    bins: int, top_hz: float, octaves: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Logarithmic grid and triangular smoothing weights (grid, bins)."""
-    freq = np.linspace(0.0, rate_hz / 2.0, bins)
-    top = min(0.48 * rate_hz, 20000.0)
-    count = int(PER_OCTAVE * np.log2(top / GRID_FROM_HZ))
+    freq = np.linspace(0.0, top_hz, bins)
+    count = int(PER_OCTAVE * np.log2(0.96 * top_hz / GRID_FROM_HZ))
     grid = GRID_FROM_HZ * 2.0 ** (np.arange(count) / PER_OCTAVE)
     # A triangle never narrower than two bins, so that low points see some.
     half = np.maximum(grid * (2.0**octaves - 1.0), 1.5 * freq[1])
@@ -95,9 +94,9 @@ def measure_colour(spectra: ClipSpectra) -> Colour:
     cross = np.abs(spectra.cross.sum(axis=0, dtype=np.complex128))
     power = spectra.power_di.sum(axis=0, dtype=np.float64)
     log_size = np.log(cross + 1e-30) - np.log(power + 1e-30)
-    rate = spectra.sample_rate_hz
-    grid, fine = _smoother(spectra.freq_hz.size, rate, SMOOTH_OCTAVES)
-    _, wide = _smoother(spectra.freq_hz.size, rate, 2.0 * SMOOTH_OCTAVES)
+    bins, top_hz = spectra.freq_hz.size, float(spectra.freq_hz[-1])
+    grid, fine = _smoother(bins, top_hz, SMOOTH_OCTAVES)
+    _, wide = _smoother(bins, top_hz, 2.0 * SMOOTH_OCTAVES)
     weight = coherence + 1e-6
     return Colour(grid, fine @ (weight * log_size) / (fine @ weight), wide @ coherence)
 

@@ -25,6 +25,7 @@ WHITENING = 0.4
 POOL_HZ = 40.0
 DECIMATOR_SPAN = 6
 MIN_RATE_HZ = 8000
+TOP_HZ = 20000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +55,10 @@ class Grid:
 
     @property
     def freq_hz(self) -> NDArray[np.float64]:
-        """Frequencies of a frame's spectrum, shape (nfft / 2 + 1,)."""
-        return np.linspace(0.0, self.sample_rate_hz / 2.0, self.nfft // 2 + 1)
+        """Frequencies of a frame's spectrum, up to 20 kHz at most."""
+        step = self.sample_rate_hz / self.nfft
+        count = min(self.nfft // 2, int(TOP_HZ / step)) + 1
+        return np.linspace(0.0, (count - 1) * step, count)
 
     def frames_of(self, samples: NDArray[np.floating]) -> NDArray[np.complex64]:
         """Spectra of the Hann-weighted frames of a stretch of sound.
@@ -68,12 +71,12 @@ class Grid:
         Returns
         -------
         NDArray[np.complex64]
-            Shape (frames, nfft / 2 + 1).
+            Shape (frames, bins), up to 20 kHz.
         """
         window = np.hanning(self.nfft + 1)[:-1].astype(np.float32)
         cut = np.lib.stride_tricks.sliding_window_view(samples, self.nfft)[:: self.hop]
         spectra: NDArray[np.complex64] = scipy.fft.rfft(cut * window, axis=1)
-        return spectra
+        return spectra[:, : self.freq_hz.size]
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,10 @@ class ClipSpectra:
     ----------
     freq_hz : NDArray[np.float64]
         Shape (bins,).
+    sample_rate_hz : int
+        Sampling rate in Hz.
+    nfft : int
+        Frame length in samples.
     start_frames : NDArray[np.int64]
         First DI frame of each clip, shape (clips,).
     lag_samples : NDArray[np.float64]
@@ -38,17 +42,14 @@ class ClipSpectra:
     """
 
     freq_hz: NDArray[np.float64]
+    sample_rate_hz: int
+    nfft: int
     start_frames: NDArray[np.int64]
     lag_samples: NDArray[np.float64]
     power_di: NDArray[np.float32]
     power_capture: NDArray[np.float32]
     cross: NDArray[np.complex64]
     frames: int
-
-    @property
-    def sample_rate_hz(self) -> float:
-        """Sampling rate in Hz."""
-        return 2.0 * float(self.freq_hz[-1])
 
     def coherence(self) -> NDArray[np.float64]:
         """Squared coherence over all clips, freed from its bias, 0 to 1."""
@@ -146,7 +147,7 @@ def clip_spectra(
     held = np.flatnonzero((begins >= 0) & (begins + grid.clip <= capture.frames))
     if held.size == 0:
         return None
-    shape = (held.size, grid.nfft // 2 + 1)
+    shape = (held.size, grid.freq_hz.size)
     power_di = np.empty(shape, np.float32)
     power_capture = np.empty(shape, np.float32)
     cross = np.empty(shape, np.complex64)
@@ -163,6 +164,8 @@ def clip_spectra(
         count += live.size
     return ClipSpectra(
         grid.freq_hz,
+        grid.sample_rate_hz,
+        grid.nfft,
         reference.starts[held],
         lag_samples[held],
         power_di,

@@ -78,7 +78,7 @@ def clip_delays(
         = later, and agreement 0 to 1; both of shape (clips,).
     """
     freq = spectra.freq_hz
-    nfft = 2 * (freq.size - 1)
+    nfft = spectra.nfft
     weight = band_weight(spectra.coherence(), freq, band)
     cross = spectra.cross
     rest = cross.sum(axis=0, dtype=np.complex128) - cross
