@@ -2,7 +2,7 @@
 
 All three are a row of (identifier, size, body). The walk trusts no size: a
 body that claims to reach past the end of the file is reported with what is
-really there, and the number of chunks is bounded, so that no file, however
+really there, and the walk ends after `MAX_CHUNKS`, so that no file, however
 damaged, can keep it busy.
 
 RIFF and its 64-bit forms: EBU Tech 3306, ITU-R BS.2088. AIFF: IFF 85. CAF:
@@ -81,10 +81,10 @@ def _walk(
     pad = 2 if head.size == NARROW_HEAD_BYTES else 1
     found: list[Chunk] = []
     offset = start
-    while len(raw := read_at(handle, offset, head.size)) == head.size:
-        if len(found) == MAX_CHUNKS:
-            msg = f"found more than {MAX_CHUNKS} chunks"
-            raise HeaderError(msg)
+    while len(found) < MAX_CHUNKS:
+        raw = read_at(handle, offset, head.size)
+        if len(raw) < head.size:
+            break
         name, size = head.unpack(raw)
         found.append(settle(Chunk(name, offset + head.size, size, 0)))
         offset = found[-1].offset + -(-found[-1].size // pad) * pad
@@ -133,7 +133,7 @@ def wave_chunks(handle: BinaryIO, file_bytes: int) -> list[Chunk]:
     Raises
     ------
     HeaderError
-        When there is no ``WAVE`` form or the chunks never end.
+        When there is no ``WAVE`` form.
     """
     form, _, kind = struct.unpack("<4sI4s", read_at(handle, 0, 12).ljust(12, b"\0"))
     if form not in WAVE_FORMS or kind != b"WAVE":

