@@ -120,7 +120,7 @@ def test_speakers_are_checked_through_inheritance(tmp_path):
     [
         (("format = 1", "format = 2"), "format"),
         (("format = 1", ""), "format: is missing"),
-        (('id = "left"', 'idd = "left"'), "idd"),
+        (('id = "left"', 'idd = "left"'), "speakers.1.id: is missing"),
         (('name = "Signal box"', ""), "name: is missing"),
         (("channel = 2", "channel = 0"), "channel: found 0"),
         (("channel = 2", "channel = 1"), "already the id"),
