@@ -1,7 +1,8 @@
 """Record to view: one capture in full, and how sure the night's figures are."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from pydantic import JsonValue
 
@@ -10,6 +11,10 @@ from pipeline.models.record import Capture, LoudnessResult, Record
 from pipeline.report import text
 from pipeline.report.names import Name
 from pipeline.report.view import Fact, FindingItem, facts
+
+
+MOST_IN_FULL = 120
+"""A larger night leaves its sheets to the script, so that the page opens soon."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,6 +193,32 @@ def details(record: Record, names: Mapping[str, Name]) -> tuple[DetailView, ...]
         )
         for capture in record.captures
     )
+
+
+def compact(views: Sequence[DetailView]) -> dict[str, Any]:
+    """Pack the sheets of many captures: each different sheet once.
+
+    Parameters
+    ----------
+    views : sequence of DetailView
+        The captures.
+
+    Returns
+    -------
+    dict
+        `sheets`: heading and rows of label, value and whether it is private;
+        `of`: for each capture the numbers of its sheets.
+    """
+    numbers: dict[Sheet, int] = {}
+    of = [
+        [numbers.setdefault(sheet, len(numbers)) for sheet in view.sheets]
+        for view in views
+    ]
+    sheets = [
+        [s.heading, [[f.label, f.value, int(f.private)] for f in s.facts]]
+        for s in numbers
+    ]
+    return {"sheets": sheets, "of": of}
 
 
 def floor(record: Record, names: Mapping[str, Name]) -> FloorView:

@@ -2,13 +2,14 @@
 
 import json
 from collections.abc import Mapping
+from itertools import pairwise
 from typing import Any
 
 from pipeline.models.metrics import METRICS
 from pipeline.models.record import Capture, Record
 from pipeline.report import text
 from pipeline.report.names import Name
-from pipeline.report.pictures import Distances, Spectra, Tones, band_rows
+from pipeline.report.pictures import Distances, Spectra, band_rows
 from pipeline.report.plots import Frame, Scale
 
 ENVELOPE_POINTS = 600
@@ -28,11 +29,6 @@ def as_script(data: object) -> str:
     -------
     str
         Without `<`, `>`, `&`, U+2028 and U+2029, which become escapes.
-
-    Raises
-    ------
-    ValueError
-        If a number is not finite.
     """
     found = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     for character, escape in {**_ESCAPES, **_LINE_ENDS}.items():
@@ -69,9 +65,7 @@ def thinned_envelope(envelope: tuple[float, ...]) -> list[int]:
     """
     count = min(len(envelope), ENVELOPE_POINTS)
     edges = [k * len(envelope) // count for k in range(count + 1)] if count else []
-    return [
-        round(100 * max(envelope[a:b])) for a, b in zip(edges, edges[1:], strict=False)
-    ]
+    return [round(100 * max(envelope[a:b])) for a, b in pairwise(edges)]
 
 
 def _capture(capture: Capture, name: Name, rows: list[int]) -> dict[str, Any]:
@@ -94,7 +88,8 @@ def _short(value: float | None) -> float | None:
 def island(
     record: Record,
     names: Mapping[str, Name],
-    pictures: tuple[Spectra | None, Tones | None, Distances | None],
+    pictures: tuple[Spectra | None, Distances | None],
+    sheets: dict[str, Any] | None,
 ) -> str:
     """Everything that the script needs.
 
@@ -105,14 +100,16 @@ def island(
     names : mapping of str to Name
         Names of the captures.
     pictures : tuple
-        Spectra, tones and distances, as drawn.
+        Spectra and distances, as drawn.
+    sheets : dict or None
+        Packed sheets of a large night.
 
     Returns
     -------
     str
         JSON for a script element; spectra in tenths of a dB.
     """
-    found, _, spread = pictures
+    found, spread = pictures
     rows = band_rows(record.axes)
     reference = record.comparison.reference
     repeat = record.repeatability
@@ -143,4 +140,6 @@ def island(
         if spread
         else None,
     }
+    if sheets is not None:
+        data["sheets"] = sheets
     return as_script(data)

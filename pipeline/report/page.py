@@ -45,9 +45,11 @@ def _static(name: str) -> Markup:
 def _context(record: Record) -> Mapping[str, Any]:
     known = names(record)
     spectra = pictures.spectra(record, known)
-    tones = pictures.tones(record, known)
     distances = pictures.distances(record, known)
-    data = island(record, known, (spectra, tones, distances))
+    details = detail.details(record, known)
+    in_full = len(details) <= detail.MOST_IN_FULL
+    sheets = None if in_full else detail.compact(details)
+    data = island(record, known, (spectra, distances), sheets)
     return {
         "title": view.title(record),
         "record": record,
@@ -60,14 +62,15 @@ def _context(record: Record) -> Mapping[str, Any]:
         "columns": view.COLUMNS,
         "rows": view.rows(record, known),
         "spectra": spectra,
-        "tones": tones,
+        "tones": pictures.tones(record, known),
         "distances": distances,
         "tracks": pictures.tracks(record, known),
         "passes": passes.passes(record, known),
         "sum_frame": passes.sum_frame() if record.pairs else None,
         "blends": passes.blends(record),
         "reflections": passes.reflections(record, known),
-        "details": detail.details(record, known),
+        "details": details,
+        "in_full": in_full,
         "floor": detail.floor(record, known),
         "metrics": METRICS,
         "names": known,

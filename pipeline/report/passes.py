@@ -15,11 +15,15 @@ from pipeline.models.record import (
 )
 from pipeline.report import text
 from pipeline.report.names import Name, audio_link
-from pipeline.report.plots import Frame, even_axis, frame, hertz_axis
+from pipeline.report.plots import Axis, Frame, frame, hertz_axis
 
 SUM_SIZE = (360, 210)
 SUM_LOW_HZ, SUM_HIGH_HZ = 50.0, 12500.0
 SUM_FLOOR_DB = -18.0
+_SUM_TICKS = tuple(
+    (float(at), f"{at:+d}".replace("-", text.MINUS) if at else "0")
+    for at in range(-18, 7, 6)
+)
 ARRANGEMENTS = (
     ("as_placed", "as they stood"),
     ("flipped", "one flipped"),
@@ -113,7 +117,7 @@ def sum_frame() -> Frame:
     return frame(
         SUM_SIZE,
         hertz_axis(SUM_LOW_HZ, SUM_HIGH_HZ),
-        even_axis(SUM_FLOOR_DB, 6.0, "dB", 4),
+        Axis(SUM_FLOOR_DB, 6.0, _SUM_TICKS, "dB"),
     )
 
 
@@ -139,6 +143,14 @@ def _timing(capture: Capture, name: Name) -> TimingRow | None:
     )
 
 
+def _cost(loss_db: float) -> str:
+    """Word a loss in dB; below zero, the two help each other."""
+    if abs(loss_db) < 0.05:
+        return "neither helps nor costs"
+    word = "costs" if loss_db > 0 else "helps by"
+    return f"{word} {text.number(abs(loss_db), 1, 'dB')}"
+
+
 def _sum_row(arrangement: tuple[str, str], found: SumResult, axes: Axes) -> SumRow:
     key, word = arrangement
     shown = [
@@ -149,7 +161,7 @@ def _sum_row(arrangement: tuple[str, str], found: SumResult, axes: Axes) -> SumR
     return SumRow(
         key=key,
         word=word,
-        loss=text.number(found.loss_db, 1, "dB"),
+        loss=_cost(found.loss_db),
         holes=text.listed(text.hertz(hz) for hz in found.notches_hz[:4]) or "none",
         path=sum_frame().path([hz for hz, _ in shown], [db for _, db in shown]),
     )
@@ -205,7 +217,7 @@ def _pair(pair: Pair, record: Record, names: Mapping[str, Name]) -> PairView:
 
 
 def passes(record: Record, names: Mapping[str, Name]) -> tuple[PassView, ...]:
-    """Timing and pairs of every pass.
+    """Tell timing and pairs of every pass.
 
     Parameters
     ----------
@@ -229,8 +241,8 @@ def passes(record: Record, names: Mapping[str, Name]) -> tuple[PassView, ...]:
         paired.setdefault(pair.pass_id, []).append(_pair(pair, record, names))
     order = list(dict.fromkeys([*timed, *paired]))
     return tuple(
-        PassView(id, tuple(timed.get(id, ())), tuple(paired.get(id, ())))
-        for id in order
+        PassView(key, tuple(timed.get(key, ())), tuple(paired.get(key, ())))
+        for key in order
     )
 
 
@@ -265,7 +277,7 @@ def blends(record: Record) -> tuple[BlendView, ...]:
             id=blend.id,
             reason=blend.reason,
             recipe=_recipe(blend),
-            loss=text.number(blend.sum_loss_db, 1, "dB"),
+            loss=_cost(blend.sum_loss_db),
             audio=audio_link(blend.output),
             anchor=f"b{index}",
         )

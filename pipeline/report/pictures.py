@@ -19,9 +19,13 @@ SPAN_DB = 60.0
 MOST_LINES = 120
 MOST_CELLS_A_SIDE = 48
 MOST_NAMED = 48
+MOST_ENDINGS = 6
 LEVELS = 8
 CELL = 12
-_BRIGHTNESS_TICKS = (100, 160, 250, 400, 630, 1000, 1600, 2500, 4000, 6300, 10000)
+_BRIGHTNESS_TICKS = (
+    *(100, 125, 160, 200, 250, 315, 400, 500, 630, 800),
+    *(1000, 1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300, 8000, 10000),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +58,7 @@ class Point:
     x: float
     y: float
     told: str
+    short: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,11 +84,20 @@ class Distances:
 
 
 @dataclass(frozen=True, slots=True)
+class Ending:
+    """A capture's name and the height at which its line ends."""
+
+    name: Name
+    end: float
+
+
+@dataclass(frozen=True, slots=True)
 class Tracks:
     """Lag against time."""
 
     frame: Frame
     curves: tuple[Curve, ...]
+    named: tuple[Ending, ...]
     note: str | None
 
 
@@ -114,7 +128,7 @@ def _evenly(items: Sequence[str], count: int) -> list[str]:
 
 
 def chosen(record: Record, ids: Iterable[str], most: int) -> tuple[set[str], int]:
-    """Captures that a picture shows when not all fit.
+    """Choose what a picture shows when not all captures fit.
 
     Parameters
     ----------
@@ -135,9 +149,9 @@ def chosen(record: Record, ids: Iterable[str], most: int) -> tuple[set[str], int
     if len(known) <= most:
         return set(known), len(known)
     first = [record.comparison.reference or "", *(c.id for c in record.shortlist)]
-    kept = [id for id in dict.fromkeys(first) if id in set(known)][:most]
-    twins = {id for group in record.comparison.groups for id in group[1:]}
-    rest = [id for id in known if id not in twins and id not in kept]
+    kept = [key for key in dict.fromkeys(first) if key in set(known)][:most]
+    twins = {key for group in record.comparison.groups for key in group[1:]}
+    rest = [key for key in known if key not in twins and key not in kept]
     return {*kept, *_evenly(rest, most - len(kept))}, len(known)
 
 
@@ -164,7 +178,7 @@ def thinned(shown: int, total: int) -> str | None:
 
 
 def by_brightness(captures: Iterable[Capture]) -> list[Capture]:
-    """Captures from dark to bright; unknown brightness first.
+    """Sort captures from dark to bright; unknown brightness first.
 
     Parameters
     ----------
@@ -181,8 +195,12 @@ def by_brightness(captures: Iterable[Capture]) -> list[Capture]:
 
 def _difference_axis(curves: Iterable[Sequence[float]]) -> Axis:
     widest = max((abs(at) for curve in curves for at in curve), default=6.0)
-    reach = next((r for r in (6.0, 12.0, 18.0) if widest <= r), 24.0)
-    return even_axis(-reach, reach, "dB against the reference", 4)
+    reach = next((r for r in (6, 12, 18) if widest <= r), 24)
+    ticks = tuple(
+        (float(at), f"{at:+d}".replace("-", "\N{MINUS SIGN}") if at else "0")
+        for at in range(-reach, reach + 1, reach // 3)
+    )
+    return Axis(-reach, reach, ticks, "dB against the reference")
 
 
 def spectra(record: Record, names: Mapping[str, Name]) -> Spectra | None:
@@ -209,21 +227,22 @@ def spectra(record: Record, names: Mapping[str, Name]) -> Spectra | None:
     reference = record.comparison.reference
     held = levels.get(reference or "") or levels[drawn[0].id]
     changes = {
-        id: [a - b for a, b in zip(curve, held, strict=True)]
-        for id, curve in levels.items()
+        key: [a - b for a, b in zip(curve, held, strict=True)]
+        for key, curve in levels.items()
     }
     keep, total = chosen(record, levels, MOST_LINES)
     top = max(max(curve) for curve in levels.values())
     x = hertz_axis(LOW_HZ, HIGH_HZ)
-    level_frame = frame(WIDE, x, even_axis(top - SPAN_DB, top, "dB", 6))
+    bottom = max(top - SPAN_DB, min(min(curve) for curve in levels.values()))
+    level_frame = frame(WIDE, x, even_axis(bottom, top, "dB", 6))
     change_frame = frame(WIDE, x, _difference_axis(changes.values()))
     roles = _roles(record)
 
     def lines(on: Frame, series: Mapping[str, list[float]]) -> tuple[Curve, ...]:
         return tuple(
-            Curve(names[id], on.path(hz, series[id]), roles.get(id, ""))
-            for id in levels
-            if id in keep
+            Curve(names[key], on.path(hz, series[key]), roles.get(key, ""))
+            for key in levels
+            if key in keep
         )
 
     di = record.di.third_octave_db
@@ -292,12 +311,14 @@ def tones(record: Record, names: Mapping[str, Name]) -> Tones | None:
             max(0.0, min(burnt) - 3), min(100.0, max(burnt) + 3), "Saturation, %"
         ),
     )
+    short = {choice.id for choice in record.shortlist}
     points = tuple(
         Point(
             names[c.id],
             on.x.place(bright),
             on.y.place(saturation),
             f"{text.number(bright, 0, 'Hz')}, {text.number(saturation, 0, '%')}",
+            c.id in short,
         )
         for c, bright, saturation in found
     )
@@ -396,9 +417,9 @@ def tracks(record: Record, names: Mapping[str, Name]) -> Tracks | None:
     if not found:
         return None
     unsteady = {c.id for c in record.captures if c.latency and c.latency.jumps} | {
-        id for id, (_, ys) in found.items() if max(ys) - min(ys) > 1000 / rate
+        key for key, (_, ys) in found.items() if max(ys) - min(ys) > 1000 / rate
     }
-    calm = [id for id in found if id not in unsteady]
+    calm = [key for key in found if key not in unsteady]
     keep, total = chosen(record, calm, MOST_LINES)
     reach = max(max(abs(y) for y in ys) for _, ys in found.values())
     reach = max(reach, 0.05)
@@ -409,8 +430,12 @@ def tracks(record: Record, names: Mapping[str, Name]) -> Tracks | None:
         even_axis(-reach, reach, "ms later than its average", 4),
     )
     curves = tuple(
-        Curve(names[id], on.path(*found[id]), "unsteady" if id in unsteady else "")
-        for id in [*(c for c in calm if c in keep), *sorted(unsteady)]
-        if id in found
+        Curve(names[key], on.path(*found[key]), "unsteady" if key in unsteady else "")
+        for key in [*(c for c in calm if c in keep), *sorted(unsteady)]
+        if key in found
     )
-    return Tracks(on, curves, thinned(len(keep), total))
+    named = tuple(
+        Ending(names[key], on.y.place(found[key][1][-1]))
+        for key in sorted(unsteady & found.keys())[:MOST_ENDINGS]
+    )
+    return Tracks(on, curves, named, thinned(len(keep), total))

@@ -125,11 +125,6 @@ class Frame:
         -------
         str
             Path data, empty for fewer than two points.
-
-        Raises
-        ------
-        ValueError
-            If the sequences differ in length.
         """
         if len(xs) < 2:
             return ""

@@ -48,9 +48,9 @@ FINDING_TITLES = {
     "gate": "A noise gate is working",
 }
 POLARITY_WORDS = {
-    1: "same way round as the DI",
-    -1: "upside down against the DI",
-    None: "could not be told",
+    1: "as the DI",
+    -1: "upside down",
+    None: "not known",
 }
 
 
@@ -211,6 +211,31 @@ def finding_title(code: str) -> str:
     return FINDING_TITLES.get(code, label(code))
 
 
+def _across(spot: Place) -> str | None:
+    if spot.offset_mm is not None:
+        return f"{number(spot.offset_mm, 0, 'mm')} from the cap's centre"
+    if spot.x_mm is not None and spot.y_mm is not None:
+        return (
+            f"{number(spot.x_mm, 0, 'mm')} right and {number(spot.y_mm, 0, 'mm')} up "
+            "from the cap's centre"
+        )
+    return None
+
+
+def _angle(spot: Place) -> str | None:
+    if spot.angle_deg is None:
+        return None
+    if spot.angle_deg == 0:
+        return "on axis"
+    return f"{number(spot.angle_deg, 0)}\N{DEGREE SIGN} off axis"
+
+
+def _away(spot: Place) -> str | None:
+    if spot.distance_mm is None:
+        return None
+    return f"{number(spot.distance_mm, 0, 'mm')} away"
+
+
 def place(spot: Place) -> str:
     """Where the microphone stood, in one line.
 
@@ -224,20 +249,34 @@ def place(spot: Place) -> str:
     str
         Such as "left speaker, cap edge, 25 mm away"; empty when nothing is known.
     """
-    facts = (
-        (spot.speaker, f"{spot.speaker} speaker"),
-        (spot.position, str(spot.position)),
-        (spot.offset_mm, f"{number(spot.offset_mm, 0, 'mm')} from the cap's centre"),
-        (
-            None if spot.y_mm is None else spot.x_mm,
-            f"x {number(spot.x_mm, 0)}, y {number(spot.y_mm, 0, 'mm')}",
-        ),
-        (spot.distance_mm, f"{number(spot.distance_mm, 0, 'mm')} away"),
-        (spot.angle_deg, f"{number(spot.angle_deg, 0)}\N{DEGREE SIGN} off axis"),
-        (spot.height_mm, f"{number(spot.height_mm, 0, 'mm')} above the floor"),
-        (spot.treatment, f"{spot.treatment}"),
+    height = spot.height_mm
+    found = (
+        spot.speaker and f"{spot.speaker} speaker",
+        spot.position or _across(spot),
+        _away(spot),
+        _angle(spot),
+        None if height is None else f"{number(height, 0, 'mm')} above the floor",
+        spot.treatment,
     )
-    return ", ".join(words for known, words in facts if known is not None)
+    return ", ".join(words for words in found if words)
+
+
+def short_place(spot: Place) -> str:
+    """Where the microphone stood, for a narrow column.
+
+    Parameters
+    ----------
+    spot : Place
+        The place as written in the manifest.
+
+    Returns
+    -------
+    str
+        Position, distance and angle; empty when none is known.
+    """
+    angle = _angle(spot) if spot.angle_deg else None
+    found = (spot.position or _across(spot), _away(spot), angle)
+    return ", ".join(words for words in found if words)
 
 
 def link(path: str) -> str:

@@ -144,7 +144,7 @@ def title(record: Record) -> str:
 
 
 def di_facts(di: DiResult) -> tuple[Fact, ...]:
-    """What is known about the dry recording.
+    """List what is known about the dry recording.
 
     Parameters
     ----------
@@ -166,7 +166,7 @@ def di_facts(di: DiResult) -> tuple[Fact, ...]:
 
 
 def level_sentence(target: LoudnessTarget) -> str:
-    """What level all outputs share, and why.
+    """Say what level all outputs share, and why.
 
     Parameters
     ----------
@@ -242,7 +242,7 @@ def finding_blocks(
 
 
 def shortlist(record: Record, names: Mapping[str, Name]) -> tuple[Pick, ...]:
-    """The shortlist with places and reasons.
+    """List the shortlist with places and reasons.
 
     Parameters
     ----------
@@ -297,7 +297,7 @@ def _cells(capture: Capture) -> tuple[Cell, ...]:
 
 
 def rows(record: Record, names: Mapping[str, Name]) -> tuple[Row, ...]:
-    """The table of captures.
+    """List the captures for the table.
 
     Parameters
     ----------
@@ -316,7 +316,7 @@ def rows(record: Record, names: Mapping[str, Name]) -> tuple[Row, ...]:
             name=names[capture.id],
             status=capture.status,
             status_word=text.STATUS_WORDS[capture.status],
-            place=text.place(capture.place) or text.ABSENT,
+            place=text.short_place(capture.place) or text.ABSENT,
             pass_id=capture.pass_id,
             setup=capture.setup or text.ABSENT,
             mic=capture.mic or text.ABSENT,

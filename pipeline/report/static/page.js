@@ -303,6 +303,32 @@ for (const link of all("a[data-player]")) {
     link.before(sound);
   });
 }
+const fact = ([label, value, hidden]) => {
+  const row = make("div", undefined, hidden ? "private" : "");
+  const head = make("dt", label);
+  if (hidden) head.append(" ", make("span", "private", "tag"));
+  row.append(head, make("dd", value));
+  return row;
+};
+const unfold = (box) => {
+  // A large night sends its sheets packed; they are laid out when they are opened.
+  const index = +box.closest("details").dataset.i;
+  const recall = make("div"), measured = make("div");
+  for (const number of data.sheets.of[index]) {
+    const [heading, facts] = data.sheets.sheets[number];
+    const list = make("dl", undefined, "facts");
+    list.append(...facts.map(fact));
+    recall.append(make("h4", heading), list);
+  }
+  const rows = captures[index].m.map((value, k) => {
+    const [, label, unit, digits] = data.metrics[k];
+    return [label, shown(value, digits) + (unit && value !== null ? "\u00a0" + unit : "")];
+  });
+  measured.append(make("h4", "Measured"), grid(["Measure", "Value"], rows));
+  box.replaceChildren(recall, measured);
+};
+for (const box of all("[data-sheets]"))
+  box.closest("details").addEventListener("toggle", () => box.firstChild || unfold(box));
 const openTarget = () => {
   const target = /^#c\d+$/.test(location.hash) && document.querySelector(location.hash);
   if (!target) return;
