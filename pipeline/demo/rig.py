@@ -30,39 +30,38 @@ MicName = Literal["bright", "dark", "dynamic", "room"]
 AmpName = Literal["edge", "high"]
 
 _FINE_HZ = OVERSAMPLING * SAMPLE_RATE_HZ
-_CAP_RADIUS_M = 0.038
+_CAP_RADIUS_M = 0.030
+_SIDE_SHARE_DB = -20.0
 _PISTON_KNEE = 1.8
 
 
 @dataclass(frozen=True, slots=True)
 class Amp:
-    """Two gain stages and a power stage.
+    """A row of gain stages and a power stage.
 
     Parameters
     ----------
-    drive_db : float
-        Gain ahead of the first stage; full scale in gives 1.0 at 0 dB.
-    second_db : float
-        Gain between the stages.
+    gains_db : tuple of float
+        Gain ahead of each stage; full scale in gives 1.0 at 0 dB.
     low_cut_hz : float
         High-pass ahead of the first stage; keeps high gain tight.
     bias : float
-        Offset of the first stage; makes even harmonics.
+        Offset of the stages, to one side and the other; makes even harmonics.
     bright_db : float
         High shelf ahead of the power stage, from 2 kHz.
     """
 
-    drive_db: float
-    second_db: float
+    gains_db: tuple[float, ...]
     low_cut_hz: float
     bias: float
     bright_db: float
 
 
 AMPS: dict[AmpName, Amp] = {
-    "edge": Amp(11.0, 1.0, 70.0, 0.25, 3.0),
-    "high": Amp(34.0, 17.0, 150.0, 0.35, 2.0),
+    "edge": Amp((11.0, 1.0), 70.0, 0.25, 3.0),
+    "high": Amp((22.0, 15.0, 13.0), 150.0, 0.35, 2.0),
 }
+_STAGE_TOPS_HZ = (14_000.0, 11_000.0, 9_000.0)
 
 
 def amplify(dry: Samples, amp: Amp) -> Samples:
@@ -84,14 +83,13 @@ def amplify(dry: Samples, amp: Amp) -> Samples:
     frames = fft.next_fast_len(len(dry) + 4096, real=True)
     wave = fft.irfft(fft.rfft(dry, frames), OVERSAMPLING * frames) * OVERSAMPLING
     wave = _pass("highpass", amp.low_cut_hz, wave)
-    wave = _pass("lowpass", 16_000.0, wave)
-    wave = _stage(wave * 10.0 ** (amp.drive_db / 20.0), amp.bias)
-    wave = _pass("highpass", 25.0, wave)
-    wave = _pass("lowpass", 11_000.0, wave)
-    wave = _stage(wave * 10.0 ** (amp.second_db / 20.0), -0.5 * amp.bias)
-    wave = _pass("highpass", 30.0, wave)
-    wave = _brighten(wave, amp.bright_db)
-    wave = np.tanh(1.2 * wave)
+    side = 1.0
+    for gain_db, top_hz in zip(amp.gains_db, _STAGE_TOPS_HZ, strict=False):
+        wave = _pass("lowpass", top_hz, wave)
+        wave = _stage(wave * 10.0 ** (gain_db / 20.0), side * amp.bias)
+        wave = _pass("highpass", 25.0, wave)
+        side = -0.5 * side
+    wave = np.tanh(1.2 * _brighten(wave, amp.bright_db))
     fine = fft.rfft(_pass("highpass", 40.0, wave))
     loud = fft.irfft(fine[: frames // 2 + 1], frames)[: len(dry)]
     return np.asarray(loud / np.sqrt(np.mean(loud**2)))
@@ -147,8 +145,9 @@ def beam_level(frequency_hz: Level, angle_rad: float, radius_m: float) -> Level:
     """Level of a piston off its axis, against its axis, without the lobes.
 
     The far field of a piston is 2 J1(x)/x with x = k a sin(angle); its envelope
-    falls as x to the power 1.5 (textbook acoustics, cited from memory). Beyond a
-    right angle the piston is taken as seen edge-on.
+    falls as x to the power 1.5 (textbook acoustics, cited from memory), down to what
+    edges and the rest of the cone scatter, 20 dB below. Beyond a right angle the
+    piston is taken as seen edge-on.
 
     Parameters
     ----------
@@ -166,7 +165,9 @@ def beam_level(frequency_hz: Level, angle_rad: float, radius_m: float) -> Level:
     """
     sine = np.sin(min(abs(angle_rad), np.pi / 2.0))
     argument = 2.0 * np.pi * frequency_hz / 343.0 * radius_m * sine
-    return np.asarray(-7.5 * np.log10(1.0 + (argument / _PISTON_KNEE) ** 2))
+    beam = (1.0 + (argument / _PISTON_KNEE) ** 2) ** -1.5
+    scattered = 10.0 ** (_SIDE_SHARE_DB / 10.0)
+    return np.asarray(10.0 * np.log10((beam + scattered) / (1.0 + scattered)))
 
 
 def cone_level(frequency_hz: Level, speaker: str, angle_rad: float) -> Level:
@@ -203,10 +204,10 @@ class _Capsule:
 
 
 _CAPSULES: dict[MicName, _Capsule] = {
-    "bright": _Capsule(0.5, 0.017),
-    "dark": _Capsule(1.0, 0.022),
-    "dynamic": _Capsule(0.5, 0.024),
-    "room": _Capsule(0.35, 0.012),
+    "bright": _Capsule(0.5, 0.0125),
+    "dark": _Capsule(1.0, 0.014),
+    "dynamic": _Capsule(0.5, 0.014),
+    "room": _Capsule(0.35, 0.008),
 }
 _EXTENDED_SOURCE_M = 0.11
 
