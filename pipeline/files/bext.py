@@ -124,7 +124,9 @@ def build_bext(fields: BextFields) -> bytes:
     Returns
     -------
     bytes
-        602 bytes and the coding history; equal fields give equal bytes.
+        602 bytes and the coding history, ended by a NUL where its length is
+        odd: libsndfile overlooks the pad byte of an odd chunk in the 64-bit
+        form. Equal fields give equal bytes.
 
     Raises
     ------
@@ -151,7 +153,8 @@ def build_bext(fields: BextFields) -> bytes:
         b"",
     )
     lines = (ascii_text(line) + "\r\n" for line in fields.coding_history)
-    return fixed + "".join(lines).encode("ascii")
+    history = "".join(lines).encode("ascii")
+    return fixed + history + b"\0" * (len(history) & 1)
 
 
 def _text(raw: bytes) -> str:

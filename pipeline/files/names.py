@@ -98,12 +98,12 @@ def safe_name(text: str) -> str:
         trailing dot, space or hyphen, no reserved device name. A text that was
         too long ends in eight digits that stand for the whole of it.
     """
-    composed = unicodedata.normalize("NFC", text)
     visible = "".join(
         " " if c.isspace() else "" if unicodedata.category(c) in INVISIBLE else c
-        for c in composed
+        for c in text
     )
-    name = " ".join(FORBIDDEN.sub("-", visible).split()).strip(" .-") or UNNAMED
+    composed = unicodedata.normalize("NFC", visible)
+    name = " ".join(FORBIDDEN.sub("-", composed).split()).strip(" .-") or UNNAMED
     if RESERVED.match(name):
         name = f"_{name}"
     if len(name.encode("utf-8")) > MAX_NAME_BYTES:

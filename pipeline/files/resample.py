@@ -7,7 +7,9 @@ same input samples, so the result does not depend, in any bit, on how it is read
 A block starts where an input and an output sample coincide (every
 ``native / gcd`` input samples), so nothing is delayed. `MARGIN` input samples
 on each side feed the filter and are then dropped; with a quarter of them the
-result already stays within 3e-8 of full scale of one long conversion.
+result already stays within 3e-8 of full scale of one long conversion. For the
+rates of the trade (and 0.1 percent off them) the delay is under 1e-9 sample; for
+a ratio of large numbers soxr interpolates its filter: under 1e-5 sample.
 """
 
 import math

@@ -50,9 +50,7 @@ def test_plain_wav_over_4_gib(tmp_path, hand):
     """Sizes that wrapped at 2**32: the recorder kept writing a plain RIFF."""
     frames = (2**32 + 999) // 3
     data = frames * 3
-    head = hand.wave(
-        hand.fmt(), b"", riff=(36 + data) % 2**32, data=data % 2**32
-    )
+    head = hand.wave(hand.fmt(), b"", riff=(36 + data) % 2**32, data=data % 2**32)
     path = tmp_path / "long.wav"
     with path.open("wb") as handle:
         handle.write(head)
