@@ -106,9 +106,7 @@ def _point(front_end: FrontEnd) -> Point:
     return front_end.drive_db, front_end.bias, octaves, front_end.mid_db
 
 
-def driven_frames(
-    reference: DiReference, front_end: FrontEnd
-) -> NDArray[np.complex64]:
+def driven_frames(reference: DiReference, front_end: FrontEnd) -> NDArray[np.complex64]:
     """Frames of the DI's clips behind a front end.
 
     Parameters
@@ -145,22 +143,57 @@ def driven_frames(
     return kept
 
 
+def driven_stretch(
+    reference: DiReference, front_end: FrontEnd | None, start: int, frames: int
+) -> NDArray[np.float32]:
+    """Any stretch of the DI behind a front end, at the DI's rate.
+
+    Parameters
+    ----------
+    reference : DiReference
+        The prepared DI.
+    front_end : FrontEnd or None
+        The front end; None returns the DI as it is.
+    start : int
+        First DI frame.
+    frames : int
+        Number of frames.
+
+    Returns
+    -------
+    NDArray[np.float32]
+        `frames` samples.
+    """
+    if front_end is None:
+        return reference.stretch(start, frames)
+    before = reference.grid.nfft
+    length = scipy.fft.next_fast_len(frames + before, real=True)
+    length += length % 2
+    clip = reference.stretch(start - before, length)
+    spectrum = scipy.fft.rfft(clip * np.float32(TARGET_RMS / reference.rms))
+    freq = np.linspace(0.0, reference.sample_rate_hz / 2.0, spectrum.size)
+    wave = _saturated(spectrum, freq, _point(front_end), length * OVERSAMPLING)
+    low = scipy.fft.rfft(wave)[: spectrum.size] / np.float32(OVERSAMPLING)
+    driven: NDArray[np.float32] = scipy.fft.irfft(low, length)
+    return driven[before : before + frames]
+
+
 def _prepare_fit(
-    reference: DiReference, capture: CaptureSource, lag_samples: int
+    reference: DiReference, capture: CaptureSource, lag_samples: NDArray[np.int64]
 ) -> _Fit:
     """Cut the clips for a fit, at no more than 50 kHz."""
     grid = reference.grid
     begins = reference.starts + lag_samples
     held = (begins >= 0) & (begins + grid.clip <= capture.frames)
-    starts = reference.starts[held]
+    starts, begins = reference.starts[held], begins[held]
     few = np.unique(np.linspace(0, starts.size - 1, FIT_CLIPS).round().astype(int))
     lower = 2 ** max(int(np.ceil(np.log2(grid.sample_rate_hz / FIT_RATE_HZ))), 0)
     small = Grid(grid.sample_rate_hz // lower, grid.nfft // lower // 2)
     length = (grid.clip + grid.nfft) // lower
     clips = np.stack([_clip_spectrum(reference, s) for s in starts[few].tolist()])
     theirs = []
-    for start in starts[few].tolist():
-        piece = capture.read(start + lag_samples, grid.clip)
+    for begin in begins[few].tolist():
+        piece = capture.read(begin, grid.clip)
         low = scipy.fft.irfft(scipy.fft.rfft(piece)[: grid.clip // lower // 2 + 1])
         theirs.append(small.frames_of(low))
     inside = (small.freq_hz >= FIT_LOW_HZ) & (small.freq_hz <= FIT_HIGH_HZ)
@@ -184,9 +217,7 @@ def _reach(fit: _Fit) -> Callable[[Point], float]:
 
     def reach(point: Point) -> float:
         waves = _saturated(fit.clips, freq, point, fit.length)[:, skip:]
-        mine = np.concatenate(
-            [fit.grid.frames_of(wave)[:, fit.band] for wave in waves]
-        )
+        mine = np.concatenate([fit.grid.frames_of(wave)[:, fit.band] for wave in waves])
         cross = np.einsum("fb,fb->b", mine.conj(), theirs)
         own = np.einsum("fb,fb->b", mine, mine.conj()).real
         share = np.abs(cross) ** 2 / (own * power + 1e-30)
@@ -223,7 +254,9 @@ def _climb(reach: Callable[[Point], float]) -> tuple[Point, float]:
 
 
 def fit_front_end(
-    reference: DiReference, capture: CaptureSource, lag_samples: float
+    reference: DiReference,
+    capture: CaptureSource,
+    lag_samples: NDArray[np.float64],
 ) -> FrontEnd:
     """Fit the front end of a set-up on one of its captures.
 
@@ -233,14 +266,15 @@ def fit_front_end(
         The prepared DI.
     capture : CaptureSource
         The capture; must hold at least one clip of the DI in full.
-    lag_samples : float
-        Lag of the capture, to about a millisecond.
+    lag_samples : NDArray[np.float64]
+        Lag of each of the DI's clips, shape (clips,).
 
     Returns
     -------
     FrontEnd
         Its explained share is left at 0; the caller measures it.
     """
-    fit = _prepare_fit(reference, capture, round(lag_samples))
+    whole = np.rint(lag_samples).astype(np.int64)
+    fit = _prepare_fit(reference, capture, whole)
     point, _ = _climb(_reach(fit))
     return FrontEnd(point[0], point[1], float(2.0 ** point[2]), point[3], 0.0)

@@ -121,6 +121,8 @@ def clip_spectra(
     capture: CaptureSource,
     source: NDArray[np.complex64],
     lag_samples: NDArray[np.float64],
+    *,
+    slope: float = 0.0,
 ) -> ClipSpectra | None:
     """Sum the spectra of each clip that the capture holds in full.
 
@@ -134,7 +136,9 @@ def clip_spectra(
         Frames of the DI's clips, plain or through a front end, shape (clips,
         frames, bins).
     lag_samples : NDArray[np.float64]
-        Lag to take out of each clip, shape (clips,).
+        Lag to take out of each clip's middle, shape (clips,).
+    slope : float
+        Samples of lag per sample by which it changes within each clip.
 
     Returns
     -------
@@ -153,12 +157,16 @@ def clip_spectra(
     cross = np.empty(shape, np.complex64)
     count = 0
     ramp = 2j * np.pi * grid.freq_hz / grid.sample_rate_hz
+    away = (np.arange(source.shape[1]) * 2 - source.shape[1] + 1) * grid.hop / 2
+    turn = np.exp(slope * away[:, np.newaxis] * ramp).astype(np.complex64)
     for row, k in enumerate(held.tolist()):
         live = np.flatnonzero(source[k, :, 3].real != 0.0)
         mine = source[k, live]
         theirs = grid.frames_of(capture.read(int(begins[k]), grid.clip))[live]
         power_di[row] = np.einsum("fb,fb->b", mine, mine.conj()).real
         power_capture[row] = np.einsum("fb,fb->b", theirs, theirs.conj()).real
+        if slope != 0.0:
+            theirs *= turn[live]
         summed = np.einsum("fb,fb->b", mine.conj(), theirs)
         cross[row] = summed * np.exp(ramp * (lag_samples[k] - whole[k]))
         count += live.size

@@ -1,0 +1,176 @@
+"""DI and capture brought together clip by clip, whether the lag moves or not."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.dsp.latency.excess import ExcessDelay, excess_delay
+from pipeline.dsp.latency.minimum_phase import Band, measure_colour, usable_band
+from pipeline.dsp.latency.motion import Motion, follow, is_calm, model_motion
+from pipeline.dsp.latency.reference import DiReference
+from pipeline.dsp.latency.results import CaptureSource
+from pipeline.dsp.latency.spectra import ClipSpectra, clip_spectra
+from pipeline.dsp.latency.verdict import clip_delays, explained_share
+
+ROUNDS = 3
+CLOSE_SHARE = 1.0 / 256.0
+FOLLOW_BAND = Band(90.0, 4500.0)
+STEP_LIMIT = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Aligned:
+    """A capture read at its own lag, and what was found.
+
+    Attributes
+    ----------
+    spectra : ClipSpectra
+        Spectra of the clips, each at the lag of `motion`.
+    band : Band
+        Usable band.
+    motion : Motion
+        Lag over time, without the excess delay that is left.
+    varying : bool
+        True if the lag wanders.
+    excess : ExcessDelay
+        Excess delay that is left, common to all clips.
+    delays, agreements : NDArray[np.float64]
+        Of each clip against the others, shape (clips,).
+    explained : float
+        Cross-validated explained share.
+    """
+
+    spectra: ClipSpectra
+    band: Band
+    motion: Motion
+    varying: bool
+    excess: ExcessDelay
+    delays: NDArray[np.float64]
+    agreements: NDArray[np.float64]
+    explained: float
+
+    @property
+    def lag_samples(self) -> float:
+        """Lag at the DI's frame 0, excess included."""
+        return self.motion.base_samples + self.excess.delay_samples
+
+
+def _middles(spectra: ClipSpectra, clip: int) -> NDArray[np.float64]:
+    """Middle of each clip in DI frames."""
+    return spectra.start_frames + 0.5 * clip
+
+
+def _read(
+    reference: DiReference,
+    capture: CaptureSource,
+    source: NDArray[np.complex64],
+    motion: Motion,
+) -> ClipSpectra | None:
+    """Spectra of the clips at the lags of a motion."""
+    middles = reference.starts + 0.5 * reference.grid.clip
+    return clip_spectra(
+        reference, capture, source, motion.at(middles), slope=motion.slope
+    )
+
+
+def _moved(
+    reference: DiReference,
+    capture: CaptureSource,
+    source: NDArray[np.complex64],
+    spectra: ClipSpectra,
+) -> tuple[ClipSpectra, Motion, bool]:
+    """Follow a moving lag, model it and read the clips again at the model."""
+    rate, clip = reference.sample_rate_hz, reference.grid.clip
+    lags, agreements = follow(spectra, FOLLOW_BAND)
+    lags += spectra.lag_samples[0]
+    motion, varying = model_motion(_middles(spectra, clip), lags, agreements, rate)
+    for _ in range(2):
+        again = _read(reference, capture, source, motion)
+        if again is None:
+            break
+        spectra = again
+        band = usable_band(measure_colour(spectra)) or FOLLOW_BAND
+        delays, agreements = clip_delays(spectra, band)
+        if varying:
+            break
+        motion, varying = model_motion(
+            _middles(spectra, clip), spectra.lag_samples + delays, agreements, rate
+        )
+    final = _read(reference, capture, source, motion)
+    return final or spectra, motion, varying
+
+
+def align(
+    reference: DiReference,
+    capture: CaptureSource,
+    source: NDArray[np.complex64],
+    motion: Motion,
+) -> Aligned | None:
+    """Read a capture at its lag and measure what is left.
+
+    Parameters
+    ----------
+    reference : DiReference
+        The prepared DI.
+    capture : CaptureSource
+        The capture.
+    source : NDArray[np.complex64]
+        Frames of the DI's clips, plain or behind a front end.
+    motion : Motion
+        The lag as far as it is known.
+
+    Returns
+    -------
+    Aligned or None
+        None if the capture holds no clip or nothing in it is coherent.
+    """
+    aligned, varying = None, False
+    for turn in range(ROUNDS):
+        spectra = _read(reference, capture, source, motion)
+        if spectra is None:
+            return None
+        band = usable_band(measure_colour(spectra)) or FOLLOW_BAND
+        delays, agreements = clip_delays(spectra, band)
+        middles = _middles(spectra, reference.grid.clip)
+        calm = is_calm(middles, delays, agreements, reference.sample_rate_hz)
+        if not calm and turn == 0:
+            spectra, motion, varying = _moved(reference, capture, source, spectra)
+            delays, agreements = clip_delays(spectra, band)
+        found = usable_band(measure_colour(spectra))
+        if found is None:
+            return None
+        excess = excess_delay(spectra, found)
+        aligned = Aligned(
+            spectra, found, motion, varying, excess, delays, agreements, 0.0
+        )
+        if abs(excess.delay_samples) < reference.grid.nfft * CLOSE_SHARE:
+            break
+        shift = float(np.rint(excess.delay_samples))
+        motion = replace(motion, base_samples=motion.base_samples + shift)
+    if aligned is None:
+        return None
+    return replace(aligned, explained=explained_share(aligned.spectra))
+
+
+def residual_slope(aligned: Aligned, clip: int) -> float:
+    """Slope that is left in the clips' delays, by weighted least squares.
+
+    Parameters
+    ----------
+    aligned : Aligned
+        An aligned capture.
+    clip : int
+        Clip length in samples.
+
+    Returns
+    -------
+    float
+        Samples of lag per sample of the DI; 0 with fewer than 4 clips.
+    """
+    near = np.abs(aligned.delays) < STEP_LIMIT
+    if near.sum() < 4:
+        return 0.0
+    middles = _middles(aligned.spectra, clip)[near]
+    weight = aligned.agreements[near] + 1e-9
+    return float(np.polyfit(middles, aligned.delays[near], 1, w=weight)[0])
