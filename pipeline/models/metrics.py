@@ -55,7 +55,7 @@ METRICS: tuple[Metric, ...] = (
         "dB/oct",
         2,
         "more treble",
-        "Slope of a straight line through the third-octave levels, 80 Hz to 8 kHz",
+        "Slope of a straight line through the third-octave levels, 100 Hz to 5 kHz",
         "bands: IEC 61260-1; slope: common practice",
     ),
     Metric(
@@ -64,7 +64,7 @@ METRICS: tuple[Metric, ...] = (
         "dB",
         1,
         "more body",
-        "Power from 80 to 200 Hz against the power from 80 Hz to 10 kHz",
+        "Power from 80 to 200 Hz against the whole (20 Hz to 20 kHz)",
         "band: common practice",
     ),
     Metric(
@@ -73,7 +73,7 @@ METRICS: tuple[Metric, ...] = (
         "dB",
         1,
         "more low mids",
-        "Power from 200 to 400 Hz against the power from 80 Hz to 10 kHz",
+        "Power from 200 to 400 Hz against the whole (20 Hz to 20 kHz)",
         "band: common practice",
     ),
     Metric(
@@ -82,7 +82,7 @@ METRICS: tuple[Metric, ...] = (
         "dB",
         1,
         "more presence",
-        "Power from 2.5 to 5 kHz against the power from 80 Hz to 10 kHz",
+        "Power from 2.5 to 5 kHz against the whole (20 Hz to 20 kHz)",
         "band: common practice",
     ),
     Metric(
@@ -91,7 +91,7 @@ METRICS: tuple[Metric, ...] = (
         "dB",
         1,
         "more fizz",
-        "Power from 5.5 to 10 kHz against the power from 80 Hz to 10 kHz",
+        "Power from 5.5 to 10 kHz against the whole (20 Hz to 20 kHz)",
         "band: common practice",
     ),
     Metric(
@@ -150,12 +150,22 @@ METRICS: tuple[Metric, ...] = (
         "coherent output power, Bendat & Piersol",
     ),
     Metric(
+        "hold_db",
+        "Hold",
+        "dB",
+        1,
+        "sustain held up",
+        "How much less a note falls from attack (0 to 100 ms) to sustain (200 to "
+        "400 ms) than in the DI",
+        "our own definition",
+    ),
+    Metric(
         "compression_db_per_db",
         "Compression slope",
         "dB/dB",
         2,
         "less compressed",
-        "Slope of the capture's level against the DI's level over short frames",
+        "Slope of the capture's level against the DI's level over frames of 50 ms",
         "common practice",
     ),
 )

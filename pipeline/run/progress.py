@@ -57,7 +57,9 @@ class Bar:
 
     def say(self, message: str) -> None:
         """Print a message above the bar."""
-        self._display.console.print(message, markup=False, highlight=False)
+        self._display.console.print(
+            message, markup=False, highlight=False, soft_wrap=True
+        )
 
 
 @contextmanager

@@ -19,6 +19,7 @@ from pipeline.files.wave_chunks import read_bext
 from pipeline.models.plan import CapturePlan, Plan
 from pipeline.models.record import (
     Capture,
+    DiResult,
     Finding,
     LoudnessTarget,
     Output,
@@ -33,13 +34,15 @@ from pipeline.run.tasks import (
     MeasureResult,
     MeasureTask,
     WriteTask,
+    describe_di,
     measure_capture,
     write_capture,
 )
 from pipeline.stages.align import Lagged, decide_shifts, judge_buffer, judge_polarity
+from pipeline.stages.axes import record_axes
 from pipeline.stages.compare import compare_captures
-from pipeline.stages.di import DiSpec, describe_di
-from pipeline.stages.measure import Finished, axes, describe_di_result, finish
+from pipeline.stages.di import DiSpec, inspect_di
+from pipeline.stages.measure import Finished, finish
 from pipeline.stages.output import describe_output
 from pipeline.stages.read import SourceSpec
 from pipeline.stages.target import Level, decide_target
@@ -70,6 +73,7 @@ class _Judged:
 
     plan: Plan
     di: DiSpec
+    di_result: DiResult
     located: Mapping[str, LocateResult]
     shifts: Mapping[str, float]
     measured: Mapping[str, MeasureResult]
@@ -143,7 +147,8 @@ def _workbench(folder: Path) -> Iterator[Path]:
 
 
 def _judge(plan: Plan, around: Surroundings, bench: Path | None) -> _Judged:
-    di = describe_di(plan.di_path, plan.manifest.di.channel)
+    di = inspect_di(plan.di_path, plan.manifest.di.channel)
+    (di_result,) = around.workers.map(describe_di, [di], lambda: None)
     located = locate_all(plan.captures, di, around.workers, around.progress)
     lagged = [
         Lagged(capture.id, capture.pass_id, result.located.latency)
@@ -169,7 +174,7 @@ def _judge(plan: Plan, around: Surroundings, bench: Path | None) -> _Judged:
     around.progress.begin("measuring", len(tasks))
     results = around.workers.map(measure_capture, tasks, around.progress.step)
     measured = {c.id: r for c, r in zip(captures, results, strict=True)}
-    return _Judged(plan, di, located, shifts, measured, night)
+    return _Judged(plan, di, di_result, located, shifts, measured, night)
 
 
 def _measure_task(
@@ -320,10 +325,10 @@ def _record(
         version=__version__,
         session=manifest.session.model_dump(mode="json"),
         align_mode=manifest.align.mode,
-        di=describe_di_result(judged.di, manifest.di.file),
+        di=judged.di_result.model_copy(update={"file": manifest.di.file}),
         loudness=target,
         recall=plan.recalls,
-        axes=axes(judged.di.sample_rate_hz),
+        axes=record_axes(judged.di.sample_rate_hz),
         captures=captures,
         repeatability=compared.repeatability,
         comparison=compared.comparison,

@@ -13,11 +13,12 @@ from pipeline.dsp.latency import ExpectedLag, FrontEnd
 from pipeline.errors import AudioError
 from pipeline.files.audio import sha256_of
 from pipeline.files.bext import BextFields
-from pipeline.models.record import Finding, Latency, Output
+from pipeline.models.record import DiResult, Finding, Latency, Output
 from pipeline.stages.cut import cut_to_di
 from pipeline.stages.di import DiSpec, load_di
-from pipeline.stages.latency import Located, locate
-from pipeline.stages.measure import Measured, measure
+from pipeline.stages.faults import Symptoms, judge_measures
+from pipeline.stages.latency import Located, drift_to_correct, locate
+from pipeline.stages.measure import Measured, measure, measure_di
 from pipeline.stages.output import write_output
 from pipeline.stages.read import SourceSpec, judge_source, open_source, refusal
 
@@ -25,6 +26,23 @@ _KEPT_DIS = 2
 _KEPT_S = 60.0
 """A capture is held in memory while it is judged if it is not longer than twice the
 DI and a minute: longer ones are searched block by block on the disk."""
+
+
+def describe_di(spec: DiSpec) -> DiResult:
+    """Measure the DI itself.
+
+    Parameters
+    ----------
+    spec : DiSpec
+        The DI.
+
+    Returns
+    -------
+    DiResult
+        For the record; its file is named by whoever knows the manifest.
+    """
+    material = load_di(spec)
+    return measure_di(material, spec, sha256_of(spec.path))
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,19 +195,29 @@ def measure_capture(task: MeasureTask) -> MeasureResult:
         with open_source(task.source) as source:
             samples = cut_to_di(
                 source,
-                task.latency,
                 task.shift_samples,
                 frames=task.di.frames,
                 sample_rate_hz=rate,
+                drift_ppm=drift_to_correct(
+                    task.latency.drift_ppm, task.di.frames / rate
+                ),
+                jumps=task.latency.jumps,
             )
     except AudioError as error:
         return MeasureResult(None, (refusal(error),))
     first = max(0, int(np.ceil(-task.shift_samples)))
     last = min(task.di.frames, int(task.frames - task.shift_samples))
-    measured, findings = measure(material, samples, rate, held=(first, last))
+    measured = measure(material, samples, rate, held=(first, last))
     if task.aligned is not None:
         samples.tofile(task.aligned)
-    return MeasureResult(measured, findings)
+    symptoms = Symptoms(
+        measurable=measured.measurable,
+        music_dbfs=measured.music_dbfs,
+        noise_dbfs=measured.metrics.get("noise_dbfs"),
+        hum_db=measured.metrics.get("hum_db"),
+        hum_hz=measured.hum_hz,
+    )
+    return MeasureResult(measured, judge_measures(symptoms))
 
 
 def load_aligned(path: Path) -> NDArray[np.float32]:

@@ -4,6 +4,8 @@ One lag where it is steady, resampling where a clock drifts, pieces where sample
 were lost or repeated. Positive lag: the capture is late.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,17 +17,17 @@ from pipeline.dsp.shift import (
     shift_pieces,
     shift_segment,
 )
-from pipeline.models.record import Latency
-from pipeline.stages.latency import needs_drift_correction
+from pipeline.models.record import Jump
 
 
 def cut_to_di(
     source: CaptureSource,
-    latency: Latency,
     shift_samples: float,
     *,
     frames: int,
     sample_rate_hz: int,
+    drift_ppm: float = 0.0,
+    jumps: Sequence[Jump] = (),
 ) -> NDArray[np.float32]:
     """Read a capture's stretch and move it onto the DI's frames.
 
@@ -33,25 +35,24 @@ def cut_to_di(
     ----------
     source : CaptureSource
         The capture at the DI's rate.
-    latency : Latency
-        Its drift and jumps; the lag itself is taken from `shift_samples`.
     shift_samples : float
         Lag to take out at the DI's first frame.
     frames : int
         The DI's length.
     sample_rate_hz : int
         The DI's rate.
+    drift_ppm : float
+        Growth of the lag to take out, in parts per million; 0 for none.
+    jumps : sequence of Jump
+        Sudden changes of the lag to take out.
 
     Returns
     -------
     ndarray of float32, shape (frames,)
         Zero where the capture has nothing.
     """
-    drift = 0.0
-    if needs_drift_correction(latency, frames / sample_rate_hz):
-        drift = latency.drift_ppm or 0.0
-        drift = max(-MAX_DRIFT_PPM, min(MAX_DRIFT_PPM, drift))
-    pieces = _pieces(latency, shift_samples, frames, sample_rate_hz)
+    drift = max(-MAX_DRIFT_PPM, min(MAX_DRIFT_PPM, drift_ppm))
+    pieces = _pieces(jumps, shift_samples, frames, sample_rate_hz)
     lags = [lag for _, lag in pieces]
     reach = MARGIN_SAMPLES + int(abs(drift) * 1e-6 * frames) + 2
     start = int(np.floor(min(lags))) - reach
@@ -69,10 +70,10 @@ def cut_to_di(
 
 
 def _pieces(
-    latency: Latency, shift_samples: float, frames: int, sample_rate_hz: int
+    jumps: Sequence[Jump], shift_samples: float, frames: int, sample_rate_hz: int
 ) -> list[tuple[int, float]]:
     pieces = [(0, shift_samples)]
-    for jump in latency.jumps:
+    for jump in jumps:
         start = round(jump.at_s * sample_rate_hz)
         if pieces[-1][0] < start < frames:
             pieces.append((start, pieces[-1][1] + jump.samples))

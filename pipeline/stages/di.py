@@ -7,7 +7,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.dsp.activity import Activity, active_frames
 from pipeline.dsp.latency import DiReference, prepare_di
+from pipeline.dsp.linearity import DiSpectra, di_spectra
 from pipeline.errors import AudioError, ReampsError
 from pipeline.files.audio import ChannelSource, probe
 from pipeline.units import amplitude_from_db
@@ -54,13 +56,19 @@ class DiMaterial:
         Full scale 1.0.
     reference : DiReference
         What the latency search needs of it.
+    activity : Activity
+        Where it plays and where it is silent.
+    spectra : DiSpectra
+        Its windows, transformed once for all captures.
     """
 
     samples: NDArray[np.float32]
     reference: DiReference
+    activity: Activity
+    spectra: DiSpectra
 
 
-def describe_di(path: Path, channel: int) -> DiSpec:
+def inspect_di(path: Path, channel: int) -> DiSpec:
     """Look at the DI's header.
 
     Parameters
@@ -111,7 +119,7 @@ def load_di(spec: DiSpec) -> DiMaterial:
     Parameters
     ----------
     spec : DiSpec
-        From `describe_di`.
+        From `inspect_di`.
 
     Returns
     -------
@@ -143,4 +151,11 @@ def load_di(spec: DiSpec) -> DiMaterial:
             f"sample above {_SILENT_DBFS:.0f} dBFS). Check the channel in the manifest."
         )
         raise ReampsError(message)
-    return DiMaterial(samples, prepare_di(samples, spec.sample_rate_hz))
+    rate = spec.sample_rate_hz
+    activity = active_frames(samples, rate)
+    return DiMaterial(
+        samples,
+        prepare_di(samples, rate),
+        activity,
+        di_spectra(samples, rate, activity),
+    )

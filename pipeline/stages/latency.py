@@ -141,23 +141,25 @@ def _polarity(estimate: LatencyEstimate) -> Polarity | None:
     return 1 if estimate.polarity > 0 else -1
 
 
-def needs_drift_correction(latency: Latency, di_seconds: float) -> bool:
-    """Say whether the drift over the whole file is worth correcting.
+def drift_to_correct(drift_ppm: float | None, di_seconds: float) -> float:
+    """Say how much drift is worth correcting.
 
     Parameters
     ----------
-    latency : Latency
-        With its drift in parts per million.
+    drift_ppm : float or None
+        As measured.
     di_seconds : float
         Length of the DI in seconds.
 
     Returns
     -------
-    bool
-        True when the ends of the file would be more than 0.03 ms apart.
+    float
+        The drift in parts per million; 0 where it is no other clock's, or where the
+        ends of the file are less than 0.03 ms apart.
     """
-    drift = abs(latency.drift_ppm or 0.0)
-    return drift >= LOOP_DRIFT_PPM and drift * di_seconds / 1000.0 > AUDIBLE_DRIFT_MS
+    drift = drift_ppm or 0.0
+    audible = abs(drift) * di_seconds / 1000.0 > AUDIBLE_DRIFT_MS
+    return drift if abs(drift) >= LOOP_DRIFT_PPM and audible else 0.0
 
 
 def _refuse(
@@ -225,7 +227,7 @@ def _clock_findings(latency: Latency, di_seconds: float, rate: int) -> list[Find
     ]
     drift = latency.drift_ppm
     if drift is not None and abs(drift) >= LOOP_DRIFT_PPM:
-        corrected = needs_drift_correction(latency, di_seconds)
+        corrected = drift_to_correct(drift, di_seconds) != 0.0
         found.append(
             Finding(
                 code="drift",
