@@ -64,6 +64,23 @@ AMPS: dict[AmpName, Amp] = {
 _STAGE_TOPS_HZ = (14_000.0, 11_000.0, 9_000.0)
 
 
+def pole_samples(amp: Amp) -> float:
+    """Delay of an amp's poles above the band, which no capture can tell from flight.
+
+    Parameters
+    ----------
+    amp : Amp
+        The setting.
+
+    Returns
+    -------
+    float
+        Samples at 48 kHz: 1/(2 pi f) for each pole, its group delay far below f.
+    """
+    tops_hz = _STAGE_TOPS_HZ[: len(amp.gains_db)]
+    return sum(SAMPLE_RATE_HZ / (2.0 * np.pi * top_hz) for top_hz in tops_hz)
+
+
 def amplify(dry: Samples, amp: Amp) -> Samples:
     """Play a DI through an amp.
 

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 from pipeline.demo import session
 from pipeline.demo.colour import SAMPLE_RATE_HZ
+from pipeline.demo.rig import AMPS, pole_samples
 from pipeline.demo.session import Pass, Take
 
 TRUTH_FORMAT = 1
@@ -142,7 +143,9 @@ def truth_text() -> str:
     Returns
     -------
     str
-        JSON: latencies and delays in samples at the DI's rate, positive = late.
+        JSON: latencies and delays in samples at the DI's rate, positive = late. A
+        latency is start, converters and flight; `amp_pole_samples` is what the amp's
+        poles above the band delay on top, as any estimate sees it.
     """
     captures = {
         take.id: _capture_truth(one, take)
@@ -181,6 +184,7 @@ def _capture_truth(one: Pass, take: Take) -> dict[str, object]:
         "start_samples": round(one.start_s * SAMPLE_RATE_HZ),
         "buffer_samples": one.buffer_samples,
         "flight_samples": truth.flight_samples,
+        "amp_pole_samples": pole_samples(AMPS[one.amp]),
         "hum": take.hum_dbfs is not None,
         "control": one.control,
         "floor": {

@@ -63,6 +63,12 @@ def test_an_amp_keeps_sign_and_length():
     assert np.max(np.abs(out[:23_990])) < 1e-3 * np.max(out)
 
 
+def test_poles_above_the_band_delay_what_lies_below():
+    # Textbook RC low-pass: group delay 1/(2 pi fc) far below fc; 14 and 11 kHz make
+    # 0.546 + 0.694 samples at 48 kHz. The high-passes advance low notes, not 2 kHz.
+    assert rig.pole_samples(rig.AMPS["edge"]) == pytest.approx(1.240, abs=0.001)
+
+
 def test_amp_filters_add_no_delay_of_their_own():
     # Truth by construction: filters are causal with their onset at zero, so an
     # impulse comes out in the very sample in which it went in.
