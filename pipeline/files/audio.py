@@ -5,16 +5,17 @@ must be regular files, and are never touched. Every refusal is an `AudioError`
 that says what was checked, found, expected, and what to do.
 
 Uncompressed samples are decoded with numpy from the place that the checked
-header gives (two thirds of the time of a detour through a codec library, and
-one channel of a poly file costs one channel); libsndfile decodes FLAC.
+header gives (half the time of a detour through a codec library, and one
+channel of a poly file costs one channel); libsndfile decodes FLAC.
 """
 
 import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
+from io import BufferedReader
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO, Self
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,7 +73,7 @@ class AudioInfo:
     modified_ns: int
 
 
-def _look(path: Path, handle: BinaryIO) -> tuple[AudioInfo, Header]:
+def _look(path: Path, handle: BufferedReader) -> tuple[AudioInfo, Header]:
     size, modified_ns = signature(handle)
     try:
         header = read_header(handle, size)

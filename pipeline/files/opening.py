@@ -6,6 +6,7 @@ refused before it is opened, so that nothing can make the program wait.
 
 import os
 import stat
+from io import BufferedReader
 from pathlib import Path
 from typing import BinaryIO
 
@@ -15,7 +16,7 @@ UNREADABLE = "unreadable"
 MISSING = "missing"
 
 
-def open_source(path: Path) -> BinaryIO:
+def open_source(path: Path) -> BufferedReader:
     """Open a regular file, and nothing else, without waiting for anything.
 
     Parameters
@@ -25,7 +26,7 @@ def open_source(path: Path) -> BinaryIO:
 
     Returns
     -------
-    BinaryIO
+    BufferedReader
         Open for reading.
 
     Raises

@@ -9,14 +9,14 @@ Only the wanted channel is decoded, so a poly file costs no more arithmetic
 than a mono one.
 """
 
-from typing import BinaryIO
+from io import BufferedReader
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.files.coding import Header
 
-BLOCK_BYTES = 1_048_576
+BLOCK_BYTES = 196_608
 
 WIDTHS = {
     "PCM_U8": 1,
@@ -30,55 +30,12 @@ WIDTHS = {
 FULL_SCALE_24 = 8_388_608
 
 
-def _decode_24(octets: NDArray[np.uint8], *, little: bool) -> NDArray[np.float32]:
-    wide = np.zeros((len(octets), 4), dtype=np.uint8)
-    order = (0, 1, 2) if little else (2, 1, 0)
-    for target, source in zip((1, 2, 3), order, strict=True):
-        wide[:, target] = octets[:, source]
-    whole: NDArray[np.int32] = wide.view("<i4")[:, 0]
-    return np.multiply(whole, np.float32(2.0**-31), dtype=np.float32)
-
-
-def decode(raw: bytes, header: Header, index: int) -> NDArray[np.float32]:
-    """Turn stored frames into float32 samples of one channel.
-
-    Parameters
-    ----------
-    raw : bytes
-        Whole frames.
-    header : Header
-        Coding, byte order and number of channels.
-    index : int
-        Channel, counted from 0.
-
-    Returns
-    -------
-    ndarray, shape (frames,), float32
-        Full scale 1.0; not-a-number and infinity pass through.
-    """
-    subtype, order, channels = header.subtype, header.byte_order, header.channels
-    width = WIDTHS[subtype]
-    if subtype == "PCM_24":
-        octets = np.frombuffer(raw, np.uint8).reshape(-1, channels, width)[:, index]
-        return _decode_24(octets, little=order == "<")
-    if subtype in ("FLOAT", "DOUBLE"):
-        stored = np.frombuffer(raw, f"{order}f{width}")[index::channels]
-        with np.errstate(over="ignore", invalid="ignore"):
-            return stored.astype(np.float32)
-    kind = f"{order}i{width}" if subtype != "PCM_U8" else "u1"
-    whole = np.frombuffer(raw, kind)[index::channels].astype(np.float32)
-    if subtype == "PCM_U8":
-        whole -= np.float32(128)
-    whole *= np.float32(2.0 ** (1 - 8 * width))
-    return whole
-
-
 class PcmReader:
     """Samples of one channel of an uncompressed file.
 
     Parameters
     ----------
-    handle : BinaryIO
+    handle : BufferedReader
         File, open for reading; it stays open on `close`.
     header : Header
         Where the samples lie and how they are coded.
@@ -86,8 +43,13 @@ class PcmReader:
         Channel, counted from 0.
     """
 
-    def __init__(self, handle: BinaryIO, header: Header, index: int) -> None:
+    def __init__(self, handle: BufferedReader, header: Header, index: int) -> None:
         self._handle, self._header, self._index = handle, header, index
+        self._frame_bytes = WIDTHS[header.subtype] * header.channels
+        self._block = max(1, BLOCK_BYTES // self._frame_bytes)
+        # Kept from block to block: fresh memory would cost more than the work.
+        self._raw = np.empty(self._block * self._frame_bytes, dtype=np.uint8)
+        self._wide = np.zeros((self._block, 4), dtype=np.uint8)
 
     def fill(self, out: NDArray[np.float32], first: int) -> int:
         """Read into an array.
@@ -104,21 +66,51 @@ class PcmReader:
         int
             Frames that were there to read.
         """
-        header = self._header
-        frame_bytes = WIDTHS[header.subtype] * header.channels
-        block = max(1, BLOCK_BYTES // frame_bytes)
-        self._handle.seek(header.data_offset + first * frame_bytes)
+        self._handle.seek(self._header.data_offset + first * self._frame_bytes)
         done = 0
         while done < len(out):
-            wanted = min(block, len(out) - done)
-            raw = self._handle.read(wanted * frame_bytes)
-            got = len(raw) // frame_bytes
-            whole = raw if got == wanted else raw[: got * frame_bytes]
-            out[done : done + got] = decode(whole, header, self._index)
+            wanted = min(self._block, len(out) - done)
+            got = self._read(wanted)
+            self._decode(got, out[done : done + got])
             done += got
             if got < wanted:
                 break
         return done
+
+    def _read(self, frames: int) -> int:
+        """Read frames into the block; returns how many were there."""
+        octets = self._handle.readinto(self._raw.data[: frames * self._frame_bytes])
+        return octets // self._frame_bytes
+
+    def _decode(self, frames: int, out: NDArray[np.float32]) -> None:
+        """Turn the block's first frames into samples of the wanted channel."""
+        subtype, order = self._header.subtype, self._header.byte_order
+        channels = self._header.channels
+        raw = self._raw[: frames * self._frame_bytes]
+        width = WIDTHS[subtype]
+        if subtype == "PCM_24":
+            octets = raw.reshape(frames, channels, width)[:, self._index]
+            self._decode_24(octets, out, little=order == "<")
+            return
+        if subtype in ("FLOAT", "DOUBLE"):
+            with np.errstate(over="ignore", invalid="ignore"):
+                out[:] = raw.view(f"{order}f{width}")[self._index :: channels]
+            return
+        kind = "u1" if subtype == "PCM_U8" else f"{order}i{width}"
+        out[:] = raw.view(kind)[self._index :: channels]
+        if subtype == "PCM_U8":
+            out -= np.float32(128)
+        out *= np.float32(2.0 ** (1 - 8 * width))
+
+    def _decode_24(
+        self, octets: NDArray[np.uint8], out: NDArray[np.float32], *, little: bool
+    ) -> None:
+        """Widen to 32 bits, most significant bits first; the lowest stay zero."""
+        wide = self._wide[: len(octets)]
+        for target, source in enumerate((0, 1, 2) if little else (2, 1, 0), start=1):
+            wide[:, target] = octets[:, source]
+        out[:] = wide.view("<i4")[:, 0]
+        out *= np.float32(2.0**-31)
 
     def close(self) -> None:
         """Let go of the file without closing it."""
