@@ -1,0 +1,1 @@
+"""Benches: long, seeded campaigns that print tables and assert nothing."""
