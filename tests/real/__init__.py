@@ -1,0 +1,1 @@
+"""Sessions made from real recordings: a real guitar, general-purpose effects."""
