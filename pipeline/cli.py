@@ -42,7 +42,9 @@ Jobs = Annotated[
 AsJson = Annotated[
     bool, typer.Option("--json", help="Print the result as JSON on standard output.")
 ]
-Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no summary.")]
+Quiet = Annotated[
+    bool, typer.Option("--quiet", "-q", help="No progress and no summary.")
+]
 ManifestPath = Annotated[Path, typer.Argument(metavar="MANIFEST", help="A TOML file.")]
 
 

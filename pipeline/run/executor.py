@@ -5,21 +5,24 @@ results in the order of the tasks, each reported as it is done.
 """
 
 import multiprocessing
-import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from typing import Protocol, TypeVar
 
+from threadpoolctl import threadpool_limits
+
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 
-_THREAD_VARIABLES = (
-    "OMP_NUM_THREADS",
-    "OPENBLAS_NUM_THREADS",
-    "MKL_NUM_THREADS",
-    "VECLIB_MAXIMUM_THREADS",
-)
+
+def _compute_on_one_thread() -> None:
+    """Keep a worker to one core; sums in another order would change last digits."""
+    # Imported first, so that both thread pools are known to the limit.
+    import numpy as np  # noqa: F401, PLC0415 (see above)
+    import scipy.linalg  # noqa: F401, PLC0415 (see above)
+
+    threadpool_limits(1)
 
 
 class Workers(Protocol):
@@ -90,13 +93,13 @@ def open_workers(jobs: int) -> Iterator[Workers]:
         on macOS, Windows and Linux; each computes on one thread.
     """
     if jobs <= 1:
-        yield Serial()
+        with threadpool_limits(1):
+            yield Serial()
         return
-    # Workers inherit the environment: one thread each, or they fight for the cores.
-    for variable in _THREAD_VARIABLES:
-        os.environ.setdefault(variable, "1")
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(jobs, mp_context=context) as executor:
+    with ProcessPoolExecutor(
+        jobs, mp_context=context, initializer=_compute_on_one_thread
+    ) as executor:
         try:
             yield Pool(executor)
         except BaseException:

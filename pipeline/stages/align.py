@@ -16,6 +16,8 @@ _TRUSTED = 0.5
 """Confidence from which a mic may speak for its pass."""
 _BUFFER = 32
 """Interfaces hand samples over in multiples of this many (common practice)."""
+_MOST_BUFFERED = 4096
+"""A pass that lies farther off was started at another time, not buffered longer."""
 _BUFFER_TOLERANCE = 4.0
 """Mics of two passes stand some millimetres apart: a sample is 7 mm at 48 kHz."""
 
@@ -135,7 +137,8 @@ def judge_buffer(captures: Sequence[Lagged]) -> dict[str, Finding]:
     for capture in captures:
         moved = lags[capture.pass_id] - usual
         buffers = round(moved / _BUFFER)
-        if buffers and abs(moved - buffers * _BUFFER) <= _BUFFER_TOLERANCE:
+        off = abs(moved - buffers * _BUFFER)
+        if buffers and abs(moved) <= _MOST_BUFFERED and off <= _BUFFER_TOLERANCE:
             found[capture.id] = _buffer_finding(buffers * _BUFFER)
     return found
 

@@ -194,9 +194,10 @@ def _reason(usable: Sequence[Capture], index: int, taken: set[str]) -> tuple[str
         return "Differs most from the others", ""
     _, metric, value, away = best
     unit = f" {metric.unit}" if metric.unit else ""
+    step = " dB" if metric.unit == "dBFS" else unit
     side = "above" if away > 0 else "below"
     return (
-        f"{metric.label}: {value:.{metric.digits}f}{unit}, "
-        f"{abs(away):.{metric.digits}f}{unit} {side} the session's middle",
+        f"{metric.label} {value:.{metric.digits}f}{unit}, "
+        f"{abs(away):.{metric.digits}f}{step} {side} the session's middle",
         metric.key,
     )

@@ -1,0 +1,305 @@
+"""The whole job on a small session: truth by construction, files by other readers."""
+
+import csv
+import hashlib
+import json
+import shutil
+import subprocess
+
+import numpy as np
+import pytest
+import soundfile
+
+from pipeline.errors import OutputError, ReampsError
+from pipeline.files.store import read_record
+from pipeline.files.wave_chunks import read_bext
+from pipeline.models.metrics import METRIC_KEYS
+from pipeline.run.service import Options, rebuild_page, run_check, run_manifests
+from tests.run.sessions import RATE, plucks, write_session
+
+QUIET = Options(jobs=1, quiet=True)
+METER = ("ffmpeg", "-nostats", "-hide_banner")
+FILTER = ("-af", "ebur128=peak=true", "-f", "null", "-")
+
+
+def by_id(record):
+    return {capture.id: capture for capture in record.captures}
+
+
+def codes(capture):
+    return {finding.code for finding in capture.findings}
+
+
+def test_lags_are_found(session, processed):
+    # Whole lags by construction; the speaker's own onset lies at zero.
+    outcome, _ = processed
+    for id_, capture in by_id(outcome.record).items():
+        assert capture.latency.samples == pytest.approx(session.lags[id_], abs=2.0)
+
+
+def test_polarity_is_found_and_named(processed):
+    captures = by_id(processed[0].record)
+    assert {id_: c.latency.polarity for id_, c in captures.items()} == {
+        "close": 1,
+        "dark": -1,
+        "loud": 1,
+        "early": 1,
+    }
+    assert "polarity_differs" in codes(captures["dark"])
+
+
+def test_mics_of_a_pass_share_one_shift(processed):
+    captures = by_id(processed[0].record)
+    assert captures["close"].shift_samples == captures["dark"].shift_samples
+
+
+def test_outputs_have_the_shape_of_the_di(processed):
+    outcome, folder = processed
+    di = plucks(1)
+    for capture in outcome.record.captures:
+        samples, rate = soundfile.read(folder / capture.output.file)
+        assert (len(samples), rate) == (len(di), RATE)
+        info = soundfile.info(folder / capture.output.file)
+        assert (info.subtype, info.channels) == ("PCM_24", 1)
+
+
+def test_outputs_line_up_with_the_di(processed):
+    # The close mic, delayed by a whole number of samples and shifted back, must
+    # agree with itself: cross-correlation of two outputs of one rig peaks at 0.
+    _, folder = processed
+    close, _ = soundfile.read(folder / "audio" / "close.wav")
+    early, _ = soundfile.read(folder / "audio" / "early.wav")
+    part = slice(RATE, 5 * RATE)
+    spectra = np.fft.rfft(close[part]) * np.conj(np.fft.rfft(early[part]))
+    lag = int(np.argmax(np.fft.irfft(spectra)))
+    assert min(lag, 4 * RATE - lag) <= 1
+
+
+def test_where_a_capture_has_nothing_there_is_silence(session, processed):
+    _, folder = processed
+    early, _ = soundfile.read(folder / "audio" / "early.wav")
+    missing = -session.lags["early"]
+    assert not early[: missing - 60].any()
+    assert early[missing + 60 : missing + 4000].any()
+
+
+@pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="ffmpeg is not installed")
+def test_an_independent_meter_agrees(processed):
+    # EBU R 128 by ffmpeg's ebur128 filter, which prints one decimal.
+    outcome, folder = processed
+    for capture in outcome.record.captures:
+        done = subprocess.run(
+            [
+                "ffmpeg",
+                "-nostats",
+                "-hide_banner",
+                "-i",
+                folder / capture.output.file,
+                "-af",
+                "ebur128=peak=true",
+                "-f",
+                "null",
+                "-",
+            ],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        summary = done.stderr[done.stderr.rindex("Summary:") :]
+        lufs = float(summary.split("I:")[1].split()[0])
+        peak = float(summary.split("Peak:")[1].split()[0])
+        target = outcome.record.loudness.effective_target_lufs
+        assert lufs == pytest.approx(target, abs=0.1)
+        assert peak <= outcome.record.loudness.max_true_peak_dbtp + 0.1
+        assert peak == pytest.approx(capture.loudness.true_peak_dbtp, abs=0.25)
+
+
+def test_record_and_table_say_the_same(processed):
+    outcome, folder = processed
+    assert read_record(folder) == outcome.record
+    with (folder / "metrics.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["id"] for row in rows] == [c.id for c in outcome.record.captures]
+    assert set(METRIC_KEYS) <= set(rows[0])
+    assert all(key in outcome.record.captures[0].metrics for key in METRIC_KEYS)
+
+
+def test_hashes_are_those_of_the_files(processed):
+    outcome, folder = processed
+    for capture in outcome.record.captures:
+        content = (folder / capture.output.file).read_bytes()
+        assert hashlib.sha256(content).hexdigest() == capture.output.sha256
+
+
+def test_files_carry_their_loudness(processed):
+    outcome, folder = processed
+    capture = outcome.record.captures[0]
+    bext = read_bext(folder / capture.output.file)
+    assert bext.loudness_value_lufs == pytest.approx(capture.loudness.lufs, abs=0.006)
+
+
+def test_the_page_is_rebuilt_without_audio(processed, tmp_path):
+    _, folder = processed
+    shutil.copy(folder / "record.json", tmp_path)
+    page = rebuild_page(tmp_path)
+    assert page.read_bytes() == (folder / "index.html").read_bytes()
+
+
+def test_nothing_else_is_left(processed):
+    _, folder = processed
+    names = {path.name for path in folder.iterdir() if not path.name.startswith(".")}
+    assert names == {"index.html", "record.json", "metrics.csv", "audio"}
+    assert not list(folder.glob(".aligned-*"))
+
+
+BROKEN = """
+[[capture]]
+id = "gone"
+file = "audio/gone.wav"
+[[capture]]
+id = "text"
+file = "audio/text.wav"
+[[capture]]
+id = "mute"
+file = "audio/mute.wav"
+[[capture]]
+id = "nan"
+file = "audio/nan.wav"
+[[capture]]
+id = "other"
+file = "audio/other.wav"
+[[capture]]
+id = "third"
+file = "audio/p01.wav"
+channel = 3
+pass = "p01"
+[[capture]]
+id = "again"
+file = "audio/p02.wav"
+[[capture]]
+id = "slow"
+file = "audio/slow.wav"
+[[capture]]
+id = "blip"
+file = "audio/blip.wav"
+[[capture]]
+id = "<script>alert(1)</script>"
+file = "audio/p04.wav"
+"""
+
+
+@pytest.fixture(scope="module")
+def broken(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("broken")
+    session = write_session(folder, extra=BROKEN)
+    audio = folder / "audio"
+    (audio / "text.wav").write_text("not audio", encoding="utf-8")
+    soundfile.write(audio / "mute.wav", np.zeros(9 * RATE), RATE)
+    bad = plucks(1)
+    bad[RATE] = np.nan
+    soundfile.write(audio / "nan.wav", bad, RATE, subtype="FLOAT")
+    soundfile.write(audio / "other.wav", np.tanh(9 * plucks(99)) * 0.3, RATE)
+    soundfile.write(audio / "blip.wav", plucks(1)[: RATE // 2], RATE)
+    # Played at 48 kHz, recorded as 44.1 kHz: the same samples under another label.
+    close, _ = soundfile.read(audio / "p01.wav")
+    soundfile.write(audio / "slow.wav", close[:, 0], 44_100, subtype="PCM_24")
+    shutil.copy(audio / "p02.wav", audio / "p04.wav")
+    before = {p: hashlib.sha256(p.read_bytes()).hexdigest() for p in audio.iterdir()}
+    (outcome,) = run_manifests([session.manifest], folder / "out", QUIET)
+    after = {p: hashlib.sha256(p.read_bytes()).hexdigest() for p in audio.iterdir()}
+    return outcome, folder / "out", before, after
+
+
+@pytest.mark.parametrize(
+    ("id_", "code"),
+    [
+        ("gone", "missing"),
+        ("text", "unreadable"),
+        ("mute", "silent"),
+        ("nan", "not_finite"),
+        ("other", "not_this_di"),
+        ("third", "unreadable"),
+        ("slow", "wrong_sample_rate"),
+        ("blip", "too_short"),
+    ],
+)
+def test_a_bad_capture_is_rejected_and_the_night_goes_on(broken, id_, code):
+    outcome, folder, _, _ = broken
+    capture = by_id(outcome.record)[id_]
+    assert capture.status == "rejected"
+    assert code in codes(capture)
+    assert capture.output is None
+    assert not (folder / "audio" / f"{id_}.wav").exists()
+    assert all(finding.fix for finding in capture.findings)
+
+
+def test_good_captures_of_a_bad_night_are_done(broken):
+    outcome, folder, _, _ = broken
+    assert outcome.status == 4
+    assert (folder / by_id(outcome.record)["close"].output.file).exists()
+    assert len(list((folder / "audio").iterdir())) == 6
+
+
+def test_a_repeated_file_is_named(broken):
+    assert "duplicate" in codes(by_id(broken[0].record)["again"])
+
+
+def test_hostile_names_are_text(broken):
+    _, folder, _, _ = broken
+    assert "<script>alert(1)" not in (folder / "index.html").read_text("utf-8")
+
+
+def test_sources_are_untouched(broken):
+    _, _, before, after = broken
+    assert before == after
+
+
+def test_a_session_without_a_di_is_refused(tmp_path):
+    session = write_session(tmp_path)
+    (tmp_path / "audio" / "di.wav").unlink()
+    with pytest.raises(ReampsError, match=r"The DI cannot be used.*di\.wav"):
+        run_manifests([session.manifest], tmp_path / "out", QUIET)
+
+
+def test_an_output_among_the_sources_is_refused(tmp_path):
+    session = write_session(tmp_path)
+    with pytest.raises(OutputError, match="Choose another folder"):
+        run_manifests([session.manifest], tmp_path, QUIET)
+
+
+def test_check_writes_nothing(session, monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    before = sorted(session.manifest.parent.rglob("*"))
+    outcome = run_check(session.manifest, QUIET)
+    assert outcome.status == 0
+    assert sorted(session.manifest.parent.rglob("*")) == before
+    assert list(tmp_path.iterdir()) == []
+    assert json.dumps(outcome.as_json())
+
+
+def test_workers_do_not_change_the_result(session, processed, tmp_path):
+    outcome, folder = processed
+    two = Options(jobs=2, quiet=True)
+    (other,) = run_manifests([session.manifest], tmp_path, two)
+    made = outcome.record.created
+    assert other.record.model_copy(update={"created": made}) == outcome.record
+    for capture in outcome.record.captures:
+        file = capture.output.file
+        assert (tmp_path / file).read_bytes() == (folder / file).read_bytes()
+
+
+def test_a_loud_target_is_lowered_for_all(tmp_path):
+    head = ""
+    session = write_session(tmp_path, head=head)
+    text = session.manifest.read_text(encoding="utf-8")
+    text = text.replace("[di]", "[loudness]\ntarget_lufs = -6.0\n[di]", 1)
+    session.manifest.write_text(text, encoding="utf-8")
+    (outcome,) = run_manifests([session.manifest], tmp_path / "out", QUIET)
+    target = outcome.record.loudness
+    assert target.effective_target_lufs < -6.0
+    assert target.lowered_for in by_id(outcome.record)
+    peaks = [c.loudness.true_peak_dbtp for c in outcome.record.captures]
+    assert max(peaks) <= -1.0
+    assert max(peaks) == pytest.approx(-1.0, abs=0.02)
+    levels = {c.loudness.lufs for c in outcome.record.captures}
+    assert max(levels) - min(levels) < 0.01
