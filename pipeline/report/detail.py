@@ -12,7 +12,6 @@ from pipeline.report import text
 from pipeline.report.names import Name
 from pipeline.report.view import Fact, FindingItem, facts
 
-
 MOST_IN_FULL = 120
 """A larger night leaves its sheets to the script, so that the page opens soon."""
 

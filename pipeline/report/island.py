@@ -1,39 +1,18 @@
-"""Data that the page's script works on, as JSON that cannot end its own element."""
+"""Data that the page's script works on."""
 
-import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from itertools import pairwise
 from typing import Any
 
 from pipeline.models.metrics import METRICS
-from pipeline.models.record import Capture, Record
+from pipeline.models.record import Capture, Output, Record
 from pipeline.report import text
-from pipeline.report.names import Name
+from pipeline.report.names import Name, audio_link, listen_link
 from pipeline.report.pictures import Distances, Spectra, band_rows
 from pipeline.report.plots import Frame, Scale
+from pipeline.report.script import as_script
 
 ENVELOPE_POINTS = 600
-_ESCAPES = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026"}
-_LINE_ENDS = {"\u2028": "\\u2028", "\u2029": "\\u2029"}
-
-
-def as_script(data: object) -> str:
-    """JSON that is safe inside a script element.
-
-    Parameters
-    ----------
-    data : object
-        Anything JSON can hold; finite numbers only.
-
-    Returns
-    -------
-    str
-        Without `<`, `>`, `&`, U+2028 and U+2029, which become escapes.
-    """
-    found = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    for character, escape in {**_ESCAPES, **_LINE_ENDS}.items():
-        found = found.replace(character, escape)
-    return found
 
 
 def _scale(scale: Scale) -> list[float | bool]:
@@ -74,11 +53,37 @@ def _capture(capture: Capture, name: Name, rows: list[int]) -> dict[str, Any]:
         "id": capture.id,
         "shade": name.shade,
         "audio": name.audio,
+        "listen": name.listen,
+        "file": capture.output.file if capture.output else None,
         "pass": capture.pass_id,
         "place": text.place(capture.place),
         "db": [round(10 * curve[k]) for k in rows] if curve else None,
         "m": [_short(capture.metrics.get(metric.key)) for metric in METRICS],
     }
+
+
+def _sound(name: str, output: Output) -> dict[str, Any]:
+    return {
+        "id": name,
+        "audio": audio_link(output),
+        "listen": listen_link(output),
+        "file": output.file,
+    }
+
+
+def _more_sounds(record: Record) -> dict[str, Any]:
+    more = {
+        f"b{k}": _sound(blend.id, blend.output)
+        for k, blend in enumerate(record.blends)
+        if blend.output
+    }
+    if record.di.output:
+        more["di"] = _sound("DI", record.di.output)
+    return more
+
+
+def _indices(ids: Iterable[str], names: Mapping[str, Name]) -> list[int]:
+    return [names[key].index for key in ids if key in names]
 
 
 def _short(value: float | None) -> float | None:
@@ -128,6 +133,10 @@ def island(
             "rate": record.di.sample_rate_hz,
             "envelope": thinned_envelope(record.di.envelope),
         },
+        "sounds": _more_sounds(record),
+        "short": _indices((choice.id for choice in record.shortlist), names),
+        "groups": [_indices(group, names) for group in record.comparison.groups],
+        "key": record.di.sha256[:16],
         "bands": [[round(hz, 2), label] for hz, label in found.bands] if found else [],
         "levels": _frame(found.levels) if found else None,
         "differences": _frame(found.differences) if found else None,

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from pipeline.models.record import Capture, Output, Record
 from pipeline.report import text
+from pipeline.report.listening import listening_file
 
 SHADES = 7
 """Steps of the ramp from the darkest to the brightest capture."""
@@ -28,12 +29,15 @@ class Name:
         0, darkest, to `SHADES` - 1, brightest; -1 when its brightness is unknown.
     audio : str or None
         Link to its file.
+    listen : str or None
+        Link to the script that carries it.
     """
 
     index: int
     id: str
     shade: int
     audio: str | None
+    listen: str | None
 
     @property
     def anchor(self) -> str:
@@ -65,6 +69,22 @@ def audio_link(output: Output | None) -> str | None:
     return None if output is None else text.link(output.file)
 
 
+def listen_link(output: Output | None) -> str | None:
+    """Link to the script that carries an output file.
+
+    Parameters
+    ----------
+    output : Output or None
+        The file.
+
+    Returns
+    -------
+    str or None
+        Relative link; None when nothing was written.
+    """
+    return None if output is None else text.link(listening_file(output.file))
+
+
 def _brightness(capture: Capture) -> float | None:
     return capture.metrics.get("brightness_hz")
 
@@ -91,6 +111,7 @@ def names(record: Record) -> dict[str, Name]:
             id=capture.id,
             shade=_shade(_brightness(capture), ranks),
             audio=audio_link(capture.output),
+            listen=listen_link(capture.output),
         )
         for index, capture in enumerate(record.captures)
     }

@@ -14,12 +14,12 @@ from markupsafe import Markup
 
 from pipeline.models.metrics import METRICS
 from pipeline.models.record import Record
-from pipeline.report import detail, passes, pictures, text, view
+from pipeline.report import detail, front, passes, pictures, text, view
 from pipeline.report.island import island
 from pipeline.report.names import names
 
 STYLES = ("page.css",)
-SCRIPTS = ("page.js",)
+SCRIPTS = ("page.js", "listen.js", "blind.js")
 
 
 @lru_cache(maxsize=1)
@@ -64,6 +64,8 @@ def _context(record: Record) -> Mapping[str, Any]:
         "spectra": spectra,
         "tones": pictures.tones(record, known),
         "distances": distances,
+        "map": pictures.tone_map(record, known),
+        "fronts": front.fronts(record, known),
         "tracks": pictures.tracks(record, known),
         "passes": passes.passes(record, known),
         "sum_frame": passes.sum_frame() if record.pairs else None,
@@ -71,6 +73,7 @@ def _context(record: Record) -> Mapping[str, Any]:
         "reflections": passes.reflections(record, known),
         "details": details,
         "in_full": in_full,
+        "playable": sum(name.audio is not None for name in known.values()) > 1,
         "floor": detail.floor(record, known),
         "metrics": METRICS,
         "names": known,

@@ -20,6 +20,7 @@ MOST_LINES = 120
 MOST_CELLS_A_SIDE = 48
 MOST_NAMED = 48
 MOST_ENDINGS = 6
+MAP_EDGE = 40
 LEVELS = 8
 CELL = 12
 _BRIGHTNESS_TICKS = (
@@ -68,6 +69,15 @@ class Tones:
     frame: Frame
     points: tuple[Point, ...]
     missing: int
+
+
+@dataclass(frozen=True, slots=True)
+class ToneMap:
+    """Captures as a map: the nearer, the more alike. No axes, no unit."""
+
+    width: int
+    height: int
+    points: tuple[Point, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -323,6 +333,42 @@ def tones(record: Record, names: Mapping[str, Name]) -> Tones | None:
         for c, bright, saturation in found
     )
     return Tones(on, points, len(record.captures) - len(points))
+
+
+def tone_map(record: Record, names: Mapping[str, Name]) -> ToneMap | None:
+    """Map on which distances follow the spectra.
+
+    Parameters
+    ----------
+    record : Record
+        The session.
+    names : mapping of str to Name
+        Names of the captures.
+
+    Returns
+    -------
+    ToneMap or None
+        One scale for both directions; None for fewer than three captures.
+    """
+    spots = [spot for spot in record.comparison.spots if spot.id in names]
+    if len(spots) < 3:
+        return None
+    left, top = min(s.x for s in spots), min(s.y for s in spots)
+    wide, high = max(s.x for s in spots) - left, max(s.y for s in spots) - top
+    scale = (WIDE[0] - 2 * MAP_EDGE) / (max(wide, 1.6 * high) or 1.0)
+    short = {choice.id for choice in record.shortlist}
+    points = tuple(
+        Point(
+            names[spot.id],
+            round(MAP_EDGE + (spot.x - left) * scale, 1),
+            round(MAP_EDGE + (spot.y - top) * scale, 1),
+            "",
+            spot.id in short,
+        )
+        for spot in spots
+    )
+    height = max(round(high * scale) + 2 * MAP_EDGE, 160)
+    return ToneMap(WIDE[0], height, points)
 
 
 def _chain(table: Sequence[Sequence[float]], members: Sequence[int]) -> list[int]:

@@ -9,6 +9,7 @@ const PAGE_ROWS = 100;
 const page = {selected: null, reference: data.reference, listeners: []};
 window.reampsPage = page;
 page.data = data;
+page.say = (words) => say(words);
 
 const say = (words) => { $("said").textContent = words; };
 const make = (tag, words, cls) => {
@@ -70,6 +71,48 @@ const redraw = () => {
   lift("differences");
 };
 
+// -- one sentence ------------------------------------------------------------
+const metric = (key) => data.metrics.findIndex(([name]) => name === key);
+const BANDS = [["body_db", "at 80 to 200 Hz (body)"], ["mud_db", "at 200 to 400 Hz (mud)"],
+  ["presence_db", "at 2.5 to 5 kHz (presence)"], ["fizz_db", "at 5.5 to 10 kHz (fizz)"]];
+const apart = (a, b) => {
+  if (!data.distances) return null;
+  const [x, y] = [data.distances.order.indexOf(a), data.distances.order.indexOf(b)];
+  return x < 0 || y < 0 || x === y ? null : data.distances.db[Math.max(x, y)][Math.min(x, y)];
+};
+page.sentence = (index) => {
+  // Differences of stored figures; smaller than the night's floor, they are not told.
+  const zero = held(), own = captures[index].m;
+  if (zero < 0 || zero === index || !captures[index].db) return index === zero ? "The reference." : "";
+  const base = captures[zero].m, found = [];
+  const gap = (key) => {
+    const k = metric(key);
+    return own[k] === null || base[k] === null ? null : own[k] - base[k];
+  };
+  const floor = (key, least) => Math.max(least, data.floor.m[metric(key)] || 0);
+  const tell = (key, least, words) => {
+    const change = gap(key);
+    if (change !== null && Math.abs(change) >= floor(key, least))
+      found.push([Math.abs(change) / floor(key, least), words(change)]);
+  };
+  for (const [key, where] of BANDS)
+    tell(key, 0.5, (d) => `${shown(Math.abs(d), 1)} dB ${d > 0 ? "more" : "less"} ${where}`);
+  tell("noise_dbfs", 1, (d) => `noise ${shown(Math.abs(d), 0)} dB ${d > 0 ? "higher" : "lower"}`);
+  tell("hum_db", 1, (d) => `hum ${shown(Math.abs(d), 0)} dB ${d > 0 ? "higher" : "lower"}`);
+  tell("linear_share", 0.03, (d) => `${shown(Math.abs(100 * d), 0)} % ${d > 0 ? "less" : "more"} saturation`);
+  tell("brightness_hz", 40, (d) => `its centre ${shown(Math.abs(d), 0)} Hz ${d > 0 ? "higher" : "lower"}`);
+  const distance = apart(index, zero);
+  if (data.floor.db !== null && distance !== null && distance <= data.floor.db)
+    return `Against ${captures[zero].id}: not distinguishable tonight.`;
+  if (!found.length) return `Against ${captures[zero].id}: no difference worth a word.`;
+  found.sort(([a], [b]) => b - a);
+  return `Against ${captures[zero].id}: ${found.slice(0, 3).map(([, words]) => words).join(", ")}.`;
+};
+const tellAll = () => {
+  for (const box of all("[data-sentence]")) box.textContent = page.sentence(+box.dataset.sentence);
+  if (page.selected !== null) $("dock-told").textContent = page.sentence(page.selected);
+};
+
 // -- selection --------------------------------------------------------------
 const frameDistances = () => {
   const plot = document.querySelector("[data-plot=distances]");
@@ -99,6 +142,7 @@ page.select = (index, {quiet = false} = {}) => {
   lift("differences");
   frameDistances();
   $("dock").hidden = false;
+  $("dock-told").textContent = page.sentence(index);
   $("dock-name").textContent = capture.id;
   $("dock-place").textContent = capture.place;
   $("dock").querySelector(".dot").className = "dot s" + capture.shade;
@@ -109,6 +153,10 @@ page.select = (index, {quiet = false} = {}) => {
 const order = () => {
   const rows = all("#table tbody tr").filter((row) => !row.dataset.lost);
   return rows.map((row) => +row.dataset.i);
+};
+page.neighbours = () => {
+  const list = order(), at = list.indexOf(page.selected);
+  return at < 0 ? [] : [list[(at + 1) % list.length], list[(at - 1 + list.length) % list.length]];
 };
 const step = (by) => {
   const list = order();
@@ -122,8 +170,8 @@ page.setReference = (index) => {
   if ($("reference")) $("reference").value = String(index);
   for (const node of all(".reference-name")) node.textContent = captures[index].id;
   redraw();
+  tellAll();
   for (const box of all("[data-numbers=differences]")) fill(box);
-  for (const heard of page.listeners) heard(page.selected);
   say("Compared with " + captures[index].id);
 };
 
@@ -273,7 +321,6 @@ const grid = (heads, rows) => {
   }
   return node;
 };
-const metric = (key) => data.metrics.findIndex(([name]) => name === key);
 const tables = {
   levels: () => grid(["Capture", ...data.bands.map(([, name]) => name + " Hz")],
     captures.flatMap((c, k) => c.db ? [[c.id, ...series("levels", k).map((v) => shown(v, 1))]] : [])),
@@ -357,40 +404,14 @@ if ($("reference")) {
   if (captures.some((c) => c.db)) $("reference").value = String(held());
   $("reference").addEventListener("change", () => page.setReference(+$("reference").value));
 }
-const voice = $("voice");
-const playing = () => !voice.paused;
-const mark = () => {
-  const on = playing();
-  $("play").setAttribute("aria-pressed", String(on));
-  $("play").firstChild.textContent = on ? "Pause " : "Play ";
-};
-voice.addEventListener("play", mark);
-voice.addEventListener("pause", mark);
-const load = (index) => {
-  const capture = captures[index];
-  const was = playing(), at = voice.currentTime;
-  if (!capture || !capture.audio) { voice.pause(); voice.removeAttribute("src"); return; }
-  if (voice.getAttribute("src") === capture.audio) return;
-  voice.src = capture.audio;
-  if (at) voice.currentTime = at;
-  if (was) voice.play().catch(() => say("This file could not be played."));
-};
-page.listeners.push(load);
 page.actions = {
   j: () => step(1),
   k: () => step(-1),
   r: () => page.selected !== null && page.setReference(page.selected),
-  p: () => {
-    if (page.selected === null) step(1);
-    if (playing()) voice.pause();
-    else if (voice.getAttribute("src")) voice.play().catch(() => say("This file could not be played."));
-    else say("There is no audio of this capture.");
-  },
 };
 $("before").addEventListener("click", () => page.actions.k());
 $("after").addEventListener("click", () => page.actions.j());
 $("hold").addEventListener("click", () => page.actions.r());
-$("play").addEventListener("click", () => page.actions.p());
 document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.metaKey || event.altKey) return;
   if (event.target.closest("input,select,textarea")) return;
@@ -398,5 +419,7 @@ document.addEventListener("keydown", (event) => {
   if (action) { event.preventDefault(); action(event); }
 });
 for (const node of all("[data-script]")) if (node.id !== "dock") node.hidden = false;
+tellAll();
+if (captures.some((capture) => capture.audio)) $("dock").hidden = false;
 openTarget();
 })();

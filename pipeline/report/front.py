@@ -1,0 +1,258 @@
+"""Record to view: the speakers from the front, with each microphone where it stood.
+
+Lengths are millimetres in the cabinet's own plane, seen by someone who stands before
+it: x to the right, y upwards. A distance along the cone without a direction is drawn
+to the right. Nothing is guessed: captures without a place are counted, not drawn.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from pydantic import JsonValue
+
+from pipeline.models.base import Recall
+from pipeline.models.record import Capture, Record
+from pipeline.report import text
+from pipeline.report.names import Name
+from pipeline.report.pictures import by_brightness, chosen, thinned
+
+DIAMETER_MM = 305.0
+MOST_MICS = 60
+NEAR_MM = 15.0
+DOT_MM = 8.0
+RINGS = (
+    ("cap centre", 0.0),
+    ("cap edge", 0.26),
+    ("half way out", 0.55),
+    ("cone edge", 0.82),
+)
+"""Spots worth a try as shares of the radius: common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Speaker:
+    """One speaker: its name, centre and radius on the picture."""
+
+    id: str
+    x: float
+    y: float
+    radius: float
+
+
+@dataclass(frozen=True, slots=True)
+class Mic:
+    """One capture at its spot; `nose` is where the microphone points from."""
+
+    name: Name
+    x: float
+    y: float
+    size: float
+    nose: tuple[float, float] | None
+    told: str
+
+
+@dataclass(frozen=True, slots=True)
+class Untried:
+    """A usual spot without any capture."""
+
+    x: float
+    y: float
+    word: str
+
+
+@dataclass(frozen=True, slots=True)
+class FrontView:
+    """One cabinet, or speakers of unknown places side by side."""
+
+    title: str
+    speakers: tuple[Speaker, ...]
+    mics: tuple[Mic, ...]
+    untried: tuple[Untried, ...]
+    box: tuple[float, float, float, float]
+    missing: int
+    untried_words: str
+    note: str | None
+
+
+def _length(table: Mapping[str, JsonValue], key: str, default: float) -> float:
+    found = table.get(key)
+    known = isinstance(found, int | float) and not isinstance(found, bool)
+    return float(found) if known else default  # type: ignore[arg-type]
+
+
+def _drawn(cabinet: Recall) -> dict[str, Speaker]:
+    listed = cabinet.get("speakers")
+    speakers: dict[str, Speaker] = {}
+    for item in listed if isinstance(listed, list) else []:
+        if isinstance(item, dict):
+            key = text.value(item.get("id"))
+            speakers[key] = Speaker(
+                key,
+                _length(item, "x_mm", 0.0),
+                -_length(item, "y_mm", 0.0),
+                _length(item, "diameter_mm", DIAMETER_MM) / 2,
+            )
+    return speakers
+
+
+def _offset(capture: Capture) -> tuple[float, float] | None:
+    spot = capture.place
+    if spot.x_mm is not None and spot.y_mm is not None:
+        return spot.x_mm, -spot.y_mm
+    if spot.offset_mm is not None:
+        return spot.offset_mm, 0.0
+    return None
+
+
+def _speaker_of(capture: Capture, speakers: dict[str, Speaker]) -> Speaker | None:
+    if capture.place.speaker is not None:
+        return speakers.get(capture.place.speaker)
+    return next(iter(speakers.values())) if len(speakers) == 1 else None
+
+
+def _fanned(
+    at: tuple[float, float], taken: list[tuple[float, float]]
+) -> tuple[float, float]:
+    """Nearest free place around a spot, so that no dot hides another."""
+    for turn in range(4 * MOST_MICS):
+        reach = 2.1 * DOT_MM * math.sqrt(turn) * 0.62
+        angle = turn * 2.399963  # the golden angle: an even spiral
+        x, y = at[0] + reach * math.cos(angle), at[1] + reach * math.sin(angle)
+        if all(math.hypot(x - a, y - b) >= 2 * DOT_MM for a, b in taken):
+            return x, y
+    return at
+
+
+def _mic(capture: Capture, name: Name, at: tuple[float, float]) -> Mic:
+    spot = capture.place
+    far = spot.distance_mm or 0.0
+    nose = None
+    if spot.angle_deg:
+        turn = math.radians(spot.angle_deg)
+        nose = (at[0] + 2.6 * DOT_MM * math.sin(turn), at[1])
+    return Mic(
+        name=name,
+        x=round(at[0], 1),
+        y=round(at[1], 1),
+        size=round(DOT_MM * (1.0 if far < 100 else 0.8 if far < 500 else 0.6), 1),
+        nose=None if nose is None else (round(nose[0], 1), round(nose[1], 1)),
+        told=text.place(spot),
+    )
+
+
+def _untried(speaker: Speaker, spots: list[tuple[float, float]]) -> tuple[Untried, ...]:
+    found = []
+    for word, share in RINGS:
+        ring = share * speaker.radius
+        distances = [
+            abs(math.hypot(x - speaker.x, y - speaker.y) - ring) for x, y in spots
+        ]
+        if all(away > NEAR_MM for away in distances):
+            found.append(Untried(round(speaker.x + ring, 1), speaker.y, word))
+    return tuple(found)
+
+
+def _box(speakers: list[Speaker], mics: list[Mic]) -> tuple[float, float, float, float]:
+    xs = [x for s in speakers for x in (s.x - s.radius, s.x + s.radius)]
+    ys = [y for s in speakers for y in (s.y - s.radius, s.y + s.radius)]
+    xs += [x for m in mics for x in (m.x - 20, m.x + 20)]
+    ys += [y for m in mics for y in (m.y - 20, m.y + 20)]
+    margin = 24.0
+    left, top = min(xs) - margin, min(ys) - margin
+    return (
+        round(left, 1),
+        round(top, 1),
+        round(max(xs) + margin - left, 1),
+        round(max(ys) + 1.6 * margin - top, 1),
+    )
+
+
+def _placed(
+    speakers: dict[str, Speaker], captures: list[Capture]
+) -> dict[str, tuple[str, tuple[float, float]]]:
+    found = {}
+    for capture in captures:
+        speaker, offset = _speaker_of(capture, speakers), _offset(capture)
+        if speaker is not None and offset is not None:
+            spot = speaker.x + offset[0], speaker.y + offset[1]
+            found[capture.id] = speaker.id, spot
+    return found
+
+
+def _mics(
+    captures: list[Capture],
+    placed: Mapping[str, tuple[str, tuple[float, float]]],
+    names: Mapping[str, Name],
+) -> list[Mic]:
+    mics: list[Mic] = []
+    taken: list[tuple[float, float]] = []
+    for capture in captures:
+        at = _fanned(placed[capture.id][1], taken)
+        taken.append(at)
+        mics.append(_mic(capture, names[capture.id], at))
+    return mics
+
+
+def _view(
+    title: str, captures: list[Capture], record: Record, names: Mapping[str, Name]
+) -> FrontView | None:
+    speakers = _drawn(record.recall.cabinet.get(title, {})) or _side_by_side(captures)
+    placed = _placed(speakers, captures)
+    if not placed:
+        return None
+    ordered = [c.id for c in by_brightness(captures) if c.id in placed]
+    keep, total = chosen(record, ordered, MOST_MICS)
+    mics = _mics([c for c in captures if c.id in keep], placed, names)
+    untried = {
+        key: _untried(speaker, [at for where, at in placed.values() if where == key])
+        for key, speaker in speakers.items()
+    }
+    words = text.listed(
+        f"{', '.join(spot.word for spot in spots)} of {key}"
+        for key, spots in untried.items()
+        if spots
+    )
+    return FrontView(
+        title=title or "Speakers",
+        speakers=tuple(speakers.values()),
+        mics=tuple(mics),
+        untried=tuple(spot for spots in untried.values() for spot in spots),
+        box=_box(list(speakers.values()), mics),
+        missing=len(captures) - len(placed),
+        untried_words=words,
+        note=thinned(len(keep), total),
+    )
+
+
+def _side_by_side(captures: list[Capture]) -> dict[str, Speaker]:
+    seen = dict.fromkeys(c.place.speaker or "speaker" for c in captures)
+    return {
+        key: Speaker(key, at * 1.15 * DIAMETER_MM, 0.0, DIAMETER_MM / 2)
+        for at, key in enumerate(seen)
+    }
+
+
+def fronts(record: Record, names: Mapping[str, Name]) -> tuple[FrontView, ...]:
+    """Draw every cabinet that captures stood before.
+
+    Parameters
+    ----------
+    record : Record
+        The session.
+    names : mapping of str to Name
+        Names of the captures.
+
+    Returns
+    -------
+    tuple of FrontView
+        Cabinets without a single placed capture are left out.
+    """
+    by_cabinet: dict[str, list[Capture]] = {}
+    for capture in record.captures:
+        setup = record.recall.setup.get(capture.setup or "", {})
+        held = setup.get("cabinet")
+        key = held if isinstance(held, str) else ""
+        by_cabinet.setdefault(key, []).append(capture)
+    views = (_view(key, members, record, names) for key, members in by_cabinet.items())
+    return tuple(view for view in views if view is not None)

@@ -1,0 +1,432 @@
+"use strict";
+(() => {
+const page = window.reampsPage;
+const data = page.data;
+const $ = (id) => document.getElementById(id);
+const rate = data.di.rate;
+const total = Math.max(1, Math.round(data.di.seconds * rate));
+const FADE_S = 0.005;
+const LEAD_S = 0.02;
+const AHEAD_S = 3;
+const SHORTEST_LOOP = Math.round(0.5 * rate);
+const BYTES_A_FRAME = 4;
+const MEGABYTE = 1048576;
+const LOUDER_DB = 0.5;
+const MOST_TRIM_DB = 6;
+// 5 ms raised cosine, out and then in, never both at once (ITU-R BS.1534-3).
+const RISE = Float32Array.from({length: 65}, (_, k) => 0.5 - 0.5 * Math.cos(Math.PI * k / 64));
+const FALL = Float32Array.from(RISE).reverse();
+const budget = () => {
+  if (window.matchMedia("(pointer: coarse)").matches) return 96 * MEGABYTE;
+  return (navigator.deviceMemory || 4) >= 8 ? 384 * MEGABYTE : 192 * MEGABYTE;
+};
+const amplitude = (db) => 10 ** (db / 20);
+
+// -- the sounds ---------------------------------------------------------------
+const sounds = {...data.sounds};
+data.captures.forEach((capture, index) => {
+  if (capture.audio) sounds["c" + index] = capture;
+});
+const inbox = new Map();
+window.reamps_audio = (payload) => { inbox.set(payload.id, payload); };
+const bytesOf = (text) => {
+  if (Uint8Array.fromBase64) return Uint8Array.fromBase64(text);
+  const raw = atob(text);
+  return Uint8Array.from({length: raw.length}, (_, k) => raw.charCodeAt(k));
+};
+const script = (link) => new Promise((done, fail) => {
+  const node = document.createElement("script");
+  node.src = link;
+  node.onload = () => { node.remove(); done(); };
+  node.onerror = () => { node.remove(); fail(new Error("not found")); };
+  document.head.append(node);
+});
+const fetchSound = async (context, key) => {
+  const sound = sounds[key];
+  if (!inbox.has(sound.file)) await script(sound.listen);
+  const payload = inbox.get(sound.file);
+  inbox.delete(sound.file);
+  if (!payload || payload.rate !== context.sampleRate) throw new Error("another file");
+  const buffer = await context.decodeAudioData(bytesOf(payload.data).buffer);
+  if (buffer.length !== payload.frames) throw new Error("another length");
+  return buffer;
+};
+
+// -- the graph ----------------------------------------------------------------
+const band = (context) => {
+  const make = (type, frequency) => {
+    const node = context.createBiquadFilter();
+    node.type = type;
+    node.frequency.value = frequency;
+    node.Q.value = -3.0103;
+    return node;
+  };
+  const low = make("highpass", 300), high = make("lowpass", 6000);
+  low.connect(high);
+  return {input: low, output: high};
+};
+const voice = (context, buffer, output) => {
+  const gate = context.createGain(), trim = context.createGain();
+  gate.gain.setValueAtTime(0, 0);
+  gate.connect(trim).connect(output);
+  return {buffer, gate, trim, source: null};
+};
+const begin = (context, one, when, frame, [from, to]) => {
+  const source = context.createBufferSource();
+  source.buffer = one.buffer;
+  source.loop = true;
+  source.loopStart = from / rate;
+  source.loopEnd = to / rate;
+  source.connect(one.gate);
+  source.start(when, frame / rate);
+  one.source = source;
+};
+const open = (one, at) => one.gate.gain.setValueCurveAtTime(RISE, at, FADE_S);
+const shut = (one, at) => one.gate.gain.setValueCurveAtTime(FALL, at, FADE_S);
+const exchange = (from, to, at) => {
+  if (from) shut(from, at);
+  if (to) open(to, at + FADE_S);
+  return at + 2 * FADE_S;
+};
+const wrapped = (frame, [from, to]) => frame < to ? frame : from + (frame - from) % (to - from);
+window.reampsGraph = {voice, begin, open, shut, exchange, wrapped, band, fetchSound, sounds, FADE_S};
+
+// -- the player ---------------------------------------------------------------
+let context = null, bus = null, wrap = null, volume = null, filter = null;
+const voices = new Map();
+const waiting = new Map();
+let region = [0, total], origin = {time: 0, frame: 0};
+let playing = false, resting = 0, current = null, before = null, heard = null;
+let busyUntil = 0, faded = 0, plain = false, small = false, nudge = 0, wanted = 0;
+let pinned = new Set();
+const trims = (() => {
+  try { return JSON.parse(localStorage.getItem("reamps-trims-" + data.key)) || {}; }
+  catch { return {}; }
+})();
+const trimOf = (key) => Number.isFinite(trims[sounds[key] && sounds[key].id]) ? trims[sounds[key].id] : 0;
+
+const position = () => {
+  if (!playing) return resting;
+  const passed = Math.round((context.currentTime - origin.time) * rate);
+  return wrapped(origin.frame + Math.max(0, passed), region);
+};
+const build = () => {
+  if (context) return;
+  context = new AudioContext({sampleRate: rate});
+  if (navigator.audioSession) navigator.audioSession.type = "playback";
+  bus = context.createGain();
+  wrap = context.createGain();
+  volume = context.createGain();
+  filter = band(context);
+  volume.gain.value = amplitude(+$("volume").value);
+  bus.connect(wrap);
+  wrap.connect(volume).connect(context.destination);
+  filter.output.connect(volume);
+};
+const evict = () => {
+  const room = budget() / (BYTES_A_FRAME * total);
+  const spare = [...voices].filter(([key]) => key !== current && key !== heard && !pinned.has(key))
+    .sort(([, a], [, b]) => a.used - b.used);
+  while (voices.size > Math.max(2, room) && spare.length) {
+    const [key, one] = spare.shift();
+    if (one.source) one.source.stop();
+    one.gate.disconnect();
+    voices.delete(key);
+  }
+};
+const ensure = (key) => {
+  if (voices.has(key)) return Promise.resolve(voices.get(key));
+  if (!waiting.has(key)) {
+    waiting.set(key, fetchSound(context, key).then((buffer) => {
+      const one = voice(context, buffer, bus);
+      one.trim.gain.value = amplitude(trimOf(key));
+      one.used = performance.now();
+      voices.set(key, one);
+      if (playing) join(one);
+      evict();
+      return one;
+    }).finally(() => waiting.delete(key)));
+  }
+  return waiting.get(key);
+};
+const join = (one) => {
+  // On the clock of all others: a whole number of frames after the origin.
+  const passed = Math.max(0, Math.ceil((context.currentTime + LEAD_S - origin.time) * rate));
+  begin(context, one, origin.time + passed / rate, wrapped(origin.frame + passed, region), region);
+  one.ready = origin.time + passed / rate;
+};
+const fadeWraps = () => {
+  // Every turn of a loop fades out and in like a switch.
+  if (!playing) return;
+  const [from, to] = region, length = to - from;
+  const first = to - origin.frame;
+  const until = context.currentTime + AHEAD_S;
+  let turn = Math.max(0, Math.ceil((faded - origin.time - first / rate) * rate / length));
+  for (;; turn += 1) {
+    const at = origin.time + (first + turn * length) / rate;
+    if (at > until) break;
+    if (at - FADE_S > context.currentTime) {
+      wrap.gain.setValueCurveAtTime(FALL, at - FADE_S, FADE_S);
+      wrap.gain.setValueCurveAtTime(RISE, at, FADE_S);
+    }
+    faded = at + 2 * FADE_S;
+  }
+};
+const halt = () => {
+  // Returns the moment from which nothing sounds.
+  if (!playing) return context.currentTime + LEAD_S;
+  resting = position();
+  const at = Math.max(context.currentTime + FADE_S, busyUntil);
+  if (voices.has(heard)) shut(voices.get(heard), at);
+  for (const one of voices.values()) if (one.source) { one.source.stop(at + FADE_S); one.source = null; }
+  busyUntil = at + 2 * FADE_S;
+  wrap.gain.cancelScheduledValues(at + FADE_S);
+  wrap.gain.setValueAtTime(1, at + FADE_S);
+  playing = false;
+  heard = null;
+  return busyUntil;
+};
+const start = (at) => {
+  const frame = resting >= region[1] || resting < region[0] ? region[0] : resting;
+  origin = {time: Math.ceil((at + LEAD_S) * rate) / rate, frame};
+  faded = 0;
+  playing = true;
+  for (const one of voices.values()) { begin(context, one, origin.time, frame, region); one.ready = origin.time; }
+  if (voices.has(current)) { open(voices.get(current), origin.time); heard = current; }
+  busyUntil = origin.time + 2 * FADE_S;
+  fadeWraps();
+};
+const show = () => {
+  const on = plain ? !$("voice").paused : playing;
+  $("play").setAttribute("aria-pressed", String(on));
+  $("play").firstElementChild.textContent = on ? "Pause" : "Play";
+  $("dry").setAttribute("aria-pressed", String(current === "di"));
+  const db = current ? trimOf(current) : 0;
+  $("trim").textContent = `${db > 0 ? "+" : db < 0 ? "\u2212" : ""}${Math.abs(db).toFixed(1)} dB`;
+};
+const fallBack = (key) => {
+  // Without listening files the plain player takes over: no instant switching.
+  if (!plain) page.say("No listening files here: plain playing, switching is not instant.");
+  plain = true;
+  if (playing) { halt(); }
+  const sound = sounds[key], player = $("voice");
+  if (player.getAttribute("src") === sound.audio) return;
+  const at = player.currentTime || resting / rate, on = !player.paused;
+  player.src = sound.audio;
+  player.currentTime = at;
+  if (on) player.play().catch(() => page.say("This file could not be played."));
+};
+const prefetch = () => {
+  if (plain || !playing) return;
+  const near = page.neighbours ? page.neighbours() : [];
+  for (const index of [...near, page.reference])
+    if (sounds["c" + index]) ensure("c" + index).catch(() => {});
+};
+const choose = async (key) => {
+  if (!sounds[key]) return;
+  if (current !== key) before = current;
+  current = key;
+  show();
+  if (!context) return;
+  if (plain) { fallBack(key); return; }
+  const mine = wanted += 1;
+  try {
+    const one = await ensure(key);
+    one.used = performance.now();
+    if (mine !== wanted || !playing || heard === key) return;
+    const at = Math.max(context.currentTime + FADE_S, busyUntil, (one.ready || 0) - FADE_S);
+    busyUntil = exchange(voices.get(heard), one, at);
+    heard = key;
+    prefetch();
+  } catch { fallBack(key); }
+};
+const play = async () => {
+  build();
+  await context.resume();
+  if (!current) current = Object.keys(sounds)[0];
+  if (!current) { page.say("There is no audio."); return; }
+  if (!plain) {
+    try { await ensure(current); } catch { fallBack(current); }
+  }
+  if (plain) {
+    fallBack(current);
+    await $("voice").play().catch(() => page.say("This file could not be played."));
+  } else if (!playing) start(Math.max(context.currentTime, busyUntil));
+  show();
+  prefetch();
+};
+const pause = () => {
+  if (plain) $("voice").pause();
+  else if (playing) halt();
+  show();
+};
+const move = (frame, newRegion) => {
+  const target = newRegion || region;
+  const at = Math.min(Math.max(frame, target[0]), target[1] - 1);
+  if (plain) { region = target; resting = at; $("voice").currentTime = at / rate; draw(); return; }
+  const on = playing;
+  const quiet = on ? halt() : 0;
+  region = target;
+  resting = at;
+  if (on) start(quiet);
+  draw();
+};
+const loop = (from, to) => {
+  let [a, b] = [Math.min(from, to), Math.max(from, to)].map((v) => Math.min(total, Math.max(0, Math.round(v))));
+  if (b - a < SHORTEST_LOOP) { b = Math.min(total, a + SHORTEST_LOOP); a = Math.max(0, b - SHORTEST_LOOP); }
+  move(a, [a, b]);
+  page.say(`Loop from ${(a / rate).toFixed(1)} to ${(b / rate).toFixed(1)} seconds`);
+};
+const setTrim = (key) => {
+  if (voices.has(key)) voices.get(key).trim.gain.setTargetAtTime(
+    amplitude(trimOf(key) + (key === current ? nudge : 0)), context.currentTime, 0.005);
+};
+const trimBy = (step) => {
+  if (!current) return;
+  const db = Math.round(10 * Math.min(MOST_TRIM_DB, Math.max(-MOST_TRIM_DB, trimOf(current) + step))) / 10;
+  const id = sounds[current].id;
+  if (db) trims[id] = db; else delete trims[id];
+  try { localStorage.setItem("reamps-trims-" + data.key, JSON.stringify(trims)); } catch { /* private window */ }
+  setTrim(current);
+  show();
+  page.say(`Ear trim ${$("trim").textContent}`);
+};
+const just = (db) => {
+  if (nudge === db || !current) return;
+  nudge = db;
+  $("just").setAttribute("aria-pressed", String(db !== 0));
+  setTrim(current);
+};
+const setSmall = () => {
+  build();
+  small = !small;
+  wrap.disconnect();
+  wrap.connect(small ? filter.input : volume);
+  $("small").setAttribute("aria-pressed", String(small));
+};
+
+// -- the strip ----------------------------------------------------------------
+const wave = $("wave");
+const shape = () => {
+  const peaks = data.di.envelope, count = peaks.length;
+  if (!count) return "M0,20H1000";
+  const top = peaks.map((p, k) => `${(1000 * k / count).toFixed(1)},${(20 - 0.19 * p).toFixed(1)}`);
+  const low = peaks.map((p, k) => `${(1000 * k / count).toFixed(1)},${(20 + 0.19 * p).toFixed(1)}`).reverse();
+  return "M" + top.join("L") + "L" + low.join("L") + "z";
+};
+const draw = () => {
+  const frame = plain ? Math.round($("voice").currentTime * rate) || 0 : position();
+  const x = 1000 * frame / total, seconds = frame / rate;
+  $("head").setAttribute("x1", x);
+  $("head").setAttribute("x2", x);
+  const whole = region[0] === 0 && region[1] === total;
+  $("loop").setAttribute("x", 1000 * region[0] / total);
+  $("loop").setAttribute("width", whole ? 0 : 1000 * (region[1] - region[0]) / total);
+  const words = `${Math.floor(seconds / 60)}:${(seconds % 60).toFixed(1).padStart(4, "0")}`;
+  $("clock").textContent = words;
+  wave.setAttribute("aria-valuenow", seconds.toFixed(1));
+  wave.setAttribute("aria-valuetext", words);
+};
+const calm = window.matchMedia("(prefers-reduced-motion: reduce)");
+let drawn = 0;
+const tick = (now) => {
+  if ((playing || plain) && now - drawn > (calm.matches ? 250 : 30)) { drawn = now; draw(); }
+  requestAnimationFrame(tick);
+};
+setInterval(fadeWraps, 500);
+$("shape").setAttribute("d", shape());
+draw();
+requestAnimationFrame(tick);
+const frameAt = (event) => {
+  const box = wave.getBoundingClientRect();
+  return total * Math.min(1, Math.max(0, (event.clientX - box.left) / box.width));
+};
+let grip = null;
+wave.addEventListener("pointerdown", (event) => { grip = {x: event.clientX, frame: frameAt(event)}; wave.setPointerCapture(event.pointerId); });
+wave.addEventListener("pointerup", (event) => {
+  if (!grip) return;
+  if (Math.abs(event.clientX - grip.x) > 6) loop(grip.frame, frameAt(event));
+  else {
+    const frame = Math.round(frameAt(event));
+    move(frame, frame >= region[0] && frame < region[1] ? region : [0, total]);
+  }
+  grip = null;
+});
+wave.addEventListener("keydown", (event) => {
+  const by = {ArrowLeft: -rate, ArrowDown: -rate, ArrowRight: rate, ArrowUp: rate, Home: -total, End: total}[event.key];
+  if (by === undefined) return;
+  event.preventDefault();
+  move(position() + by);
+});
+
+// -- hands --------------------------------------------------------------------
+page.listeners.push((index) => {
+  if (index === null || !sounds["c" + index]) {
+    if (index !== null && playing && !document.body.classList.contains("blind")) pause();
+    current = null;
+    show();
+    return;
+  }
+  if ($("blend")) $("blend").value = "";
+  choose("c" + index);
+});
+const dry = () => {
+  if (current !== "di") { if (sounds.di) choose("di"); else page.say("There is no file of the DI."); }
+  else if (before) choose(before);
+};
+const actions = {
+  p: () => (plain ? !$("voice").paused : playing) ? pause() : play(),
+  d: dry,
+  b: () => { if (before) { const key = before; key[0] === "c" ? page.select(+key.slice(1)) : choose(key); } },
+  s: setSmall,
+  o: () => move(position(), [0, total]),
+  "+": () => trimBy(0.1), "=": () => trimBy(0.1), "-": () => trimBy(-0.1),
+  l: (event) => just(event && event.shiftKey ? -LOUDER_DB : LOUDER_DB),
+  "[": () => loop(position(), region[1] > position() + SHORTEST_LOOP ? region[1] : total),
+  "]": () => loop(region[0], position()),
+};
+data.short.slice(0, 9).forEach((index, k) => { actions[String(k + 1)] = () => page.select(index); });
+Object.assign(page.actions, actions);
+document.addEventListener("keyup", (event) => { if (event.key.toLowerCase() === "l") just(0); });
+window.addEventListener("blur", () => just(0));
+for (const [id, key] of [["play", "p"], ["dry", "d"], ["back", "b"], ["small", "s"], ["whole", "o"], ["louder", "+"], ["softer", "-"]])
+  $(id).addEventListener("click", () => actions[key]());
+$("just").addEventListener("pointerdown", () => just(LOUDER_DB));
+for (const name of ["pointerup", "pointerleave", "pointercancel"]) $("just").addEventListener(name, () => just(0));
+$("volume").addEventListener("input", () => {
+  $("volume-told").textContent = `${$("volume").value.replace("-", "\u2212")} dB`;
+  if (volume) volume.gain.setTargetAtTime(amplitude(+$("volume").value), context.currentTime, 0.01);
+});
+$("fold").addEventListener("click", () => {
+  const rest = $("dock-rest");
+  rest.hidden = !rest.hidden;
+  $("fold").setAttribute("aria-expanded", String(!rest.hidden));
+});
+$("keep").addEventListener("click", () => {
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(new Blob([JSON.stringify(trims, null, 1)], {type: "application/json"}));
+  link.download = "trims.json";
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 10000);
+});
+for (const [key, sound] of Object.entries(data.sounds)) {
+  if (key === "di" || !$("blend")) continue;
+  const option = document.createElement("option");
+  option.value = key;
+  option.textContent = sound.id;
+  $("blend").append(option);
+}
+if ($("blend")) $("blend").addEventListener("change", () => {
+  if ($("blend").value) choose($("blend").value);
+  else if (page.selected !== null) choose("c" + page.selected);
+});
+$("voice").addEventListener("play", show);
+$("voice").addEventListener("pause", show);
+window.reampsPlayer = {
+  choose, play, pause, loop, move, trims, sounds, voices,
+  pin: (keys) => { pinned = new Set(keys); },
+  state: () => ({playing, current, heard, position: position(), region, plain, held: voices.size, frames: total}),
+  tap: () => { build(); const meter = context.createAnalyser(); volume.connect(meter); return meter; },
+};
+show();
+})();
