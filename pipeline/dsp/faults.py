@@ -1,0 +1,263 @@
+"""Faults of a recording, each with its evidence: where, how often, how strong.
+
+Drop-outs are judged on the samples as they stand in the file: before any
+resampling, fractional shift or gain, which would move exact zeros. Nothing here
+decides what a fault means for the night; it reports what it sees.
+Thresholds are common practice without a source; what they cost in false alarms
+is measured by tests/benchmarks/faults.py.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.dsp.activity import FRAME_S
+from pipeline.dsp.clipping import MOST_TIMES, consecutive_runs, quantum
+from pipeline.units import db_from_amplitude
+
+Float = NDArray[np.float64]
+Index = NDArray[np.int64]
+Samples = NDArray[np.float32] | NDArray[np.float64]
+
+SILENT_DBFS = -90.0
+HELD_SAMPLES = 32
+REPEATED_BLOCKS = (32, 64, 128, 256, 512, 1024, 2048)
+GATE_FALL_DB = 30.0
+GATE_EXCESS_DB = 15.0
+GATE_CLOSED_DBFS = -85.0
+LEAST_CLOSINGS = 2
+
+_BUSY_STEPS = 30.0
+_JUMP_STEPS = 8.0
+_JUMP_SHARE = 0.05
+_SURROUNDING = 256
+_PROBES = 16
+_DIGITAL_SILENCE = 1e-20
+
+
+@dataclass(frozen=True, slots=True)
+class Dropout:
+    """A stretch in which nothing new was recorded although something played.
+
+    Attributes
+    ----------
+    at_s : float
+        Where it starts in the file.
+    samples : int
+        Its length.
+    kind : str
+        "zero" (digital silence), "held" (one value), "repeated" (the samples
+        before it once more).
+    """
+
+    at_s: float
+    samples: int
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """A noise gate that was left on.
+
+    Attributes
+    ----------
+    closings : int
+        How often it shut.
+    times_s : tuple of float
+        When, on the time of the frames passed in; the first 16.
+    open_dbfs, closed_dbfs : float
+        Median level just before and just after, dB re a mean square of 1.0;
+        never below -200.
+    """
+
+    closings: int
+    times_s: tuple[float, ...]
+    open_dbfs: float
+    closed_dbfs: float
+
+
+def count_not_finite(x: Samples) -> int:
+    """Count samples that are not finite numbers.
+
+    Parameters
+    ----------
+    x : ndarray of float, shape (frames,)
+        Samples of the file.
+
+    Returns
+    -------
+    int
+        0 for a sound file; anything else makes it useless.
+    """
+    return int(len(x) - np.count_nonzero(np.isfinite(x)))
+
+
+def is_silent(x: Samples) -> bool:
+    """Tell whether nothing was recorded: no sample above -90 dBFS.
+
+    Parameters
+    ----------
+    x : ndarray of float, shape (frames,)
+        Samples of the file, finite.
+
+    Returns
+    -------
+    bool
+        True also for a constant, since an offset is no signal, and for no
+        samples at all.
+    """
+    if not len(x):
+        return True
+    swing = (float(x.max()) - float(x.min())) / 2.0
+    return db_from_amplitude(swing) < SILENT_DBFS
+
+
+def intersample_over_db(true_peak: float, sample_peak: float) -> float | None:
+    """How far the signal rises over full scale between samples that do not.
+
+    Parameters
+    ----------
+    true_peak, sample_peak : float
+        Linear amplitudes (see `true_peak.find_true_peak` for the place).
+
+    Returns
+    -------
+    float or None
+        dBTP above 0; None if the curve stays below full scale, or if samples
+        themselves exceed it (a floating-point file).
+    """
+    if sample_peak > 1.0 or true_peak <= 1.0:
+        return None
+    return db_from_amplitude(true_peak)
+
+
+def find_dropouts(x: Samples, sample_rate_hz: int) -> tuple[Dropout, ...]:
+    """Find stretches of zeros, of one held value or of repeated samples in sound.
+
+    A stretch of equal samples counts from 32 on, if there is sound around it and
+    the curve breaks off at one of its ends: a gate fades, and digital silence
+    before and after the recording has no sound on one side. Repeated samples are
+    looked for in the usual block sizes of drivers (32 to 2048); a tone of exactly
+    that period repeats on and on and is not counted.
+
+    Parameters
+    ----------
+    x : ndarray of float, shape (frames,)
+        Samples of the file, finite.
+    sample_rate_hz : int
+        Sampling rate in Hz, for the times.
+
+    Returns
+    -------
+    tuple of Dropout
+        In order of time; empty for a sound file.
+    """
+    if len(x) <= HELD_SAMPLES:
+        return ()
+    step = quantum(x)
+    peak = max(float(x.max()), -float(x.min()))
+    found = [
+        Dropout(
+            first / sample_rate_hz, last - first, "zero" if x[first] == 0 else "held"
+        )
+        for first, last in _equal_runs(x).tolist()
+        if _breaks_off(x, (first, last), step) and abs(float(x[first])) < 0.98 * peak
+    ]
+    for block in REPEATED_BLOCKS:
+        found += [
+            Dropout(first / sample_rate_hz, block, "repeated")
+            for first in _repeats(x, block, step)
+        ]
+    return tuple(sorted(found, key=lambda dropout: dropout.at_s))
+
+
+def _equal_runs(x: Samples) -> Index:
+    """Find runs of equal samples as rows of first and last-plus-one sample."""
+    equal = np.concatenate([[False], x[1:] == x[:-1], [False]])
+    edges = np.flatnonzero(equal[1:] != equal[:-1])
+    rows = edges.reshape(-1, 2)
+    rows = rows[rows[:, 1] - rows[:, 0] >= HELD_SAMPLES - 1]
+    rows[:, 1] += 1
+    return np.asarray(rows, dtype=np.int64)
+
+
+def _breaks_off(x: Samples, run: tuple[int, int], step: float) -> bool:
+    first, last = run
+    before = x[max(first - _SURROUNDING, 0) : first]
+    after = x[last : last + _SURROUNDING]
+    if not len(before) or not len(after):
+        return False
+    busy = min(float(np.ptp(before)), float(np.ptp(after))) / 2.0
+    jump = max(abs(float(before[-1] - x[first])), abs(float(after[0] - x[first])))
+    least = max(_JUMP_STEPS * step, _JUMP_SHARE * busy)
+    return busy >= _BUSY_STEPS * step and jump >= least
+
+
+def _repeats(x: Samples, block: int, step: float) -> list[int]:
+    """Find where the `block` samples before are repeated exactly once or twice."""
+    if len(x) < 3 * block:
+        return []
+    stride = block // _PROBES
+    least = 2.0 * _BUSY_STEPS * step
+    equal = x[block::stride] == x[:-block:stride]
+    candidates = consecutive_runs(np.flatnonzero(equal), _PROBES - 1)
+    found = []
+    for first, last in (candidates * stride).tolist():
+        if last - first > 2.5 * block:
+            continue
+        at = _exact_repeat(x, first + block, block, stride)
+        # Equal samples of silence or of a held value are not a repeated block.
+        if at is not None and float(np.ptp(x[at : at + block])) >= least:
+            found.append(at)
+    return found
+
+
+def _exact_repeat(x: Samples, near: int, block: int, stride: int) -> int | None:
+    """Find the first sample of an exact repeat around a probe's place."""
+    low = max(near - stride, block)
+    high = min(near + 2 * stride + block, len(x))
+    equal = x[low:high] == x[low - block : high - block]
+    runs = consecutive_runs(np.flatnonzero(equal), block)
+    if not len(runs):
+        return None
+    return int(low + runs[0, 0])
+
+
+def find_gate(di_power: Float, capture_power: Float) -> Gate | None:
+    """Find a noise gate by its closings: sound falls off a cliff, its DI does not.
+
+    A closing is a fall by 30 dB or more within 100 ms to below -85 dBFS, by 15 dB
+    more than the DI falls, that lasts for 100 ms. Two make a gate. A chain without
+    noise of its own is no gate: its sound fades with the DI's.
+
+    Parameters
+    ----------
+    di_power, capture_power : ndarray, shape (frames,)
+        `activity.frame_power` of the aligned pair, cut to where the capture has
+        samples of its own; the capture before any gain.
+
+    Returns
+    -------
+    Gate or None
+        None with fewer than two closings.
+    """
+    di_db, capture_db = (
+        10.0 * np.log10(np.maximum(p, _DIGITAL_SILENCE))
+        for p in (di_power, capture_power)
+    )
+    if len(di_db) < 4:
+        return None
+    fall, di_fall = (level[:-3] - level[2:-1] for level in (capture_db, di_db))
+    closed = np.maximum(capture_db[2:-1], capture_db[3:]) <= GATE_CLOSED_DBFS
+    cliffs = closed & (fall >= GATE_FALL_DB) & (fall - di_fall >= GATE_EXCESS_DB)
+    runs = consecutive_runs(np.flatnonzero(cliffs), 1)
+    if len(runs) < LEAST_CLOSINGS:
+        return None
+    at = runs[:, 0]
+    return Gate(
+        closings=len(runs),
+        times_s=tuple((at[:MOST_TIMES] * FRAME_S + 2.0 * FRAME_S).tolist()),
+        open_dbfs=float(np.median(capture_db[at])),
+        closed_dbfs=float(np.median(capture_db[at + 3])),
+    )
