@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.dsp.latency.excess import ExcessDelay, excess_delay
+from pipeline.dsp.latency.excess import RANGE_S, ExcessDelay, excess_delay
 from pipeline.dsp.latency.minimum_phase import Band, measure_colour, usable_band
 from pipeline.dsp.latency.motion import Motion, follow, is_calm, model_motion
 from pipeline.dsp.latency.reference import DiReference
@@ -17,6 +17,7 @@ ROUNDS = 3
 CLOSE_SHARE = 1.0 / 256.0
 FOLLOW_BAND = Band(90.0, 4500.0)
 STEP_LIMIT = 4.0
+WIDE_RANGE_S = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +141,8 @@ def align(
         found = usable_band(measure_colour(spectra))
         if found is None:
             return None
-        excess = excess_delay(spectra, found)
+        # A lag that was followed is known up to a common constant only.
+        excess = excess_delay(spectra, found, RANGE_S if calm else WIDE_RANGE_S)
         aligned = Aligned(
             spectra, found, motion, varying, excess, delays, agreements, 0.0
         )

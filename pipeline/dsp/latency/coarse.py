@@ -66,6 +66,8 @@ class Choice:
     ----------
     lag_samples : float
         Its lag in samples at the DI's rate.
+    strongest_samples : float
+        Lag of the strongest arrival, which may come later.
     rival_ratio : float
         Strength of the strongest other arrival over the chosen one's.
     ambiguous : bool
@@ -75,6 +77,7 @@ class Choice:
     """
 
     lag_samples: float
+    strongest_samples: float
     rival_ratio: float
     ambiguous: bool
     echo: bool
@@ -116,7 +119,11 @@ def _peaks(
     return found
 
 
-def search(reference: DiReference, capture: CaptureSource) -> CoarseSearch:
+def search(
+    reference: DiReference,
+    capture: CaptureSource,
+    templates: tuple[NDArray[np.complex64], ...] = (),
+) -> tuple[CoarseSearch, ...]:
     """Find the lags at which a capture resembles the DI.
 
     Parameters
@@ -125,33 +132,43 @@ def search(reference: DiReference, capture: CaptureSource) -> CoarseSearch:
         The prepared DI.
     capture : CaptureSource
         The capture at the DI's rate; read once, from front to back.
+    templates : tuple[NDArray[np.complex64], ...]
+        Flattened spectra of parts of the DI; empty = the whole DI.
 
     Returns
     -------
-    CoarseSearch
-        Up to 16 arrivals. Source of the flattened correlation: Knapp and
+    tuple[CoarseSearch, ...]
+        For each template up to 16 arrivals. Source of the flattened correlation: Knapp and
         Carter 1976 (generalised cross-correlation), with a power below 1.
     """
     factor, nfft = reference.decimation, reference.coarse_nfft
     rate = reference.sample_rate_hz / factor
     length, margin = reference.coarse_frames, int(OVERLAP_S * rate)
     step, total = nfft - length, -(-capture.frames // factor)
-    peaks: list[tuple[float, float]] = []
-    energy, lags = 0.0, 0
+    templates = templates or (reference.coarse_spectrum,)
+    peaks: list[list[tuple[float, float]]] = [[] for _ in templates]
+    energy, lags = np.zeros(len(templates)), 0
     for first in range(margin - length, max(total - margin, 0), step):
         low = _read_low(reference, capture, first, nfft)
         spectrum = whiten(scipy.fft.rfft(low), rate, nfft)
-        spectrum *= np.conj(reference.coarse_spectrum)
         valid = min(step, total - margin - first)
-        size = np.abs(scipy.fft.irfft(spectrum, nfft)[:valid])
-        energy += float(np.dot(size, size))
         lags += valid
-        found = _peaks(size, int(APART_S * rate), CANDIDATES)
-        peaks += [(first + place, height) for place, height in found]
-    peaks = sorted(peaks, key=lambda peak: -peak[1])[:CANDIDATES]
-    return CoarseSearch(
-        tuple(Arrival(place * factor, height) for place, height in peaks),
-        float(np.sqrt(energy / max(lags, 1))),
+        for k, template in enumerate(templates):
+            size = np.abs(scipy.fft.irfft(spectrum * template.conj(), nfft)[:valid])
+            energy[k] += float(np.dot(size, size))
+            found = _peaks(size, int(APART_S * rate), CANDIDATES)
+            peaks[k] += [(first + place, height) for place, height in found]
+    return tuple(
+        CoarseSearch(
+            tuple(
+                Arrival(place * factor, height)
+                for place, height in sorted(found, key=lambda peak: -peak[1])[
+                    :CANDIDATES
+                ]
+            ),
+            float(np.sqrt(power / max(lags, 1))),
+        )
+        for found, power in zip(peaks, energy.tolist(), strict=True)
     )
 
 
@@ -209,7 +226,8 @@ def choose(
     if len(near) == 1:
         others = found.arrivals[1:2]
         ratio = others[0].strength / top.strength if others else 0.0
-        return Choice(top.lag_samples, ratio, ambiguous=False, echo=False)
+        lag = top.lag_samples
+        return Choice(lag, lag, ratio, ambiguous=False, echo=False)
     lags = np.array([a.lag_samples for a in near])
     own = _self_similarity(reference, lags - top.lag_samples)
     chosen = top
@@ -227,6 +245,7 @@ def choose(
     repeats = [a for a, s in rivals if s > PLAUSIBLE and a.strength > tie]
     return Choice(
         chosen.lag_samples,
+        chosen.lag_samples if inside else top.lag_samples,
         ratio,
         ambiguous=bool(repeats) and not inside,
         echo=len(rivals) > sum(s > PLAUSIBLE for _, s in rivals),

@@ -8,7 +8,7 @@ from pipeline.dsp.latency.align import Aligned, align, residual_slope
 from pipeline.dsp.latency.coarse import Choice, choose, search
 from pipeline.dsp.latency.front_end import driven_frames, fit_front_end
 from pipeline.dsp.latency.jumps import find_jumps
-from pipeline.dsp.latency.motion import still
+from pipeline.dsp.latency.motion import Motion, still
 from pipeline.dsp.latency.reference import DiReference
 from pipeline.dsp.latency.results import (
     CaptureSource,
@@ -17,6 +17,7 @@ from pipeline.dsp.latency.results import (
     LagPoint,
     LatencyEstimate,
 )
+from pipeline.dsp.latency.sections import find_by_sections
 from pipeline.dsp.latency.spectra import linear_frames
 from pipeline.dsp.latency.verdict import judge, window_vote
 
@@ -27,6 +28,7 @@ FEW_CLIPS = 6
 SERVES = 0.8
 WORTH_A_FIT = 0.02
 FAR_ENOUGH_HZ = 10000.0
+EARLY_SHARE = 0.35
 
 
 def nothing_found(doubt: str) -> LatencyEstimate:
@@ -60,11 +62,10 @@ def nothing_found(doubt: str) -> LatencyEstimate:
 def _with_front_end(
     reference: DiReference,
     capture: CaptureSource,
-    lag_samples: float,
+    start: Motion,
     front_end: FrontEnd | None,
 ) -> tuple[Aligned | None, FrontEnd | None]:
     """Align through the given front end, a fitted one, or none."""
-    start = still(lag_samples)
     if front_end is not None:
         driven = driven_frames(reference, front_end)
         given = align(reference, capture, driven, start)
@@ -110,6 +111,49 @@ def _doubts(
     return tuple(word for word, true in cases.items() if true)
 
 
+def _convinces(fine: Aligned | None, reference: DiReference) -> bool:
+    """Whether an alignment is good enough to be this DI."""
+    if fine is None:
+        return False
+    vote = window_vote(fine.delays, reference.sample_rate_hz)
+    return judge(fine.explained, vote) == "match"
+
+
+def _moves(fine: Aligned | None) -> bool:
+    """Whether the lag of an alignment moves."""
+    if fine is None:
+        return False
+    return fine.varying or fine.motion.slope != 0.0 or fine.motion.step_frames.size > 0
+
+
+def _settled(
+    reference: DiReference,
+    capture: CaptureSource,
+    choice: Choice,
+    front_end: FrontEnd | None,
+) -> tuple[Aligned | None, FrontEnd | None]:
+    """Alignment at the arrival that explains the capture.
+
+    An early arrival must explain a fair part of what the strongest does; a DI
+    that resembles itself can pretend one. Where the lag moves, or nothing
+    convinces, the DI is looked for in sections as well.
+    """
+    best = _with_front_end(reference, capture, still(choice.lag_samples), front_end)
+    others = []
+    if choice.strongest_samples != choice.lag_samples:
+        others.append((still(choice.strongest_samples), EARLY_SHARE))
+    if _moves(best[0]) or (not others and not _convinces(best[0], reference)):
+        motion = find_by_sections(reference, capture)
+        others += [] if motion is None else [(motion, 1.0)]
+    for motion, share in others:
+        other = _with_front_end(reference, capture, motion, front_end)
+        if other[0] is None:
+            continue
+        if best[0] is None or best[0].explained < share * other[0].explained:
+            best = other
+    return best
+
+
 def _track(reference: DiReference, fine: Aligned) -> tuple[LagPoint, ...]:
     """Lag of each clip, for a plot."""
     spectra = fine.spectra
@@ -147,18 +191,18 @@ def estimate_latency(
     LatencyEstimate
         Verdict "other" and confidence 0 for silence or another performance.
     """
-    found = search(reference, capture)
+    found = search(reference, capture)[0]
     if not found.arrivals or found.background <= 0.0:
         return nothing_found("silent")
     choice = choose(reference, found, expected)
-    fine, front_end = _with_front_end(reference, capture, choice.lag_samples, front_end)
+    fine, used = _settled(reference, capture, choice, front_end)
     if fine is None:
         return nothing_found("unrelated")
     vote = window_vote(fine.delays, reference.sample_rate_hz)
     verdict = judge(fine.explained, vote)
     excess = fine.excess
     slope = fine.motion.slope + residual_slope(fine, reference.grid.clip)
-    jumps = find_jumps(reference, capture, fine, front_end)
+    jumps = find_jumps(reference, capture, fine, used)
     return LatencyEstimate(
         samples=fine.lag_samples,
         polarity=excess.sign if excess.opposite_ratio <= CLEAR_SIGN else None,
@@ -175,5 +219,5 @@ def estimate_latency(
         jumps=jumps,
         lag_track=_track(reference, fine),
         doubts=_doubts(reference, fine, choice, verdict),
-        front_end=front_end,
+        front_end=used,
     )

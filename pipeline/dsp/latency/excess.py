@@ -95,7 +95,9 @@ def _refined(curve: NDArray[np.float64], top: int) -> float:
     return top + (0.5 * float((before - after) / bend) if bend < 0.0 else 0.0)
 
 
-def excess_delay(spectra: ClipSpectra, band: Band) -> ExcessDelay:
+def excess_delay(
+    spectra: ClipSpectra, band: Band, range_s: float = RANGE_S
+) -> ExcessDelay:
     """Delay and sign of the all-pass part of the relation DI to capture.
 
     Parameters
@@ -104,11 +106,13 @@ def excess_delay(spectra: ClipSpectra, band: Band) -> ExcessDelay:
         Spectra over all clips.
     band : Band
         The usable band.
+    range_s : float
+        How far on either side of the lag already taken out to search.
 
     Returns
     -------
     ExcessDelay
-        Searched over +-4 ms around the lag already taken out.
+        The delay and sign that agree best.
     """
     freq = spectra.freq_hz
     colour = measure_colour(spectra)
@@ -118,7 +122,7 @@ def excess_delay(spectra: ClipSpectra, band: Band) -> ExcessDelay:
     phasor *= np.exp(-1j * minimum_phase(colour, band, freq))
     weighted = weight * phasor / (weight.sum() + 1e-30)
     curve = agreement_over_delay(weighted, spectra.nfft)
-    reach = int(RANGE_S * spectra.sample_rate_hz) * FINER
+    reach = int(range_s * spectra.sample_rate_hz) * FINER
     curve = np.concatenate((curve[-reach:], curve[: reach + 1]))
     sign = 1 if curve.max() >= -curve.min() else -1
     top = int(np.argmax(sign * curve))

@@ -21,6 +21,9 @@ SMALLEST_JUMP_S = 6.0 / 48000.0
 CALM_S = 1.5 / 48000.0
 RELIABLE = 0.35
 MANY_STEPS = 0.2
+BESIDE_EDGE = 0.05
+FAR_PENALTY = 0.35
+WORTH_A_SLOPE = 1.25
 CALM_SHARE = 0.9
 
 
@@ -121,6 +124,8 @@ def follow(
     taken = spectra.lag_samples - spectra.lag_samples[0]
     lags = np.zeros(taken.size)
     agreements = np.ones(taken.size)
+    far = np.minimum(np.arange(nfft), nfft - np.arange(nfft)) / (0.5 * nfft)
+    scale = scale * (1.0 - FAR_PENALTY * far)
     running = np.array(phasors[0], dtype=np.complex128)
     for k in range(1, taken.size):
         guide = lags[k - 1] - taken[k]
@@ -162,6 +167,22 @@ def _robust_slope(
     return float(np.median(slopes)) if slopes else 0.0
 
 
+def _robust_fit(
+    design: NDArray[np.float64],
+    lags: NDArray[np.float64],
+    weights: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Least squares with Huber's weights: solution and residuals."""
+    share = weights
+    for _ in range(4):
+        root = np.sqrt(share)
+        fitted = np.linalg.lstsq(design * root[:, None], lags * root, rcond=None)[0]
+        rest = lags - design @ fitted
+        scale = 1.5 * float(np.median(np.abs(rest))) + 1e-3
+        share = weights * np.minimum(1.0, scale / (np.abs(rest) + 1e-9))
+    return fitted, rest
+
+
 def _fit_line_and_steps(
     frames: NDArray[np.float64],
     lags: NDArray[np.float64],
@@ -169,22 +190,26 @@ def _fit_line_and_steps(
     edges: NDArray[np.intp],
 ) -> tuple[Motion, NDArray[np.float64]]:
     """Weighted least squares of one slope and a step at each edge."""
-    columns = [np.ones(lags.size), frames / frames[-1]]
+    # A clip beside an edge may hold the jump itself.
+    weights = weights.copy()
+    weights[edges] *= BESIDE_EDGE
+    weights[edges - 1] *= BESIDE_EDGE
+    columns = [np.ones(lags.size)]
     columns += [(np.arange(lags.size) >= edge).astype(float) for edge in edges]
+    columns.append(frames / frames[-1])
     design = np.stack(columns, axis=1)
-    share = weights.copy()
-    for _ in range(4):
-        root = np.sqrt(share)
-        fitted = np.linalg.lstsq(design * root[:, None], lags * root, rcond=None)[0]
-        rest = lags - design @ fitted
-        scale = 1.5 * float(np.median(np.abs(rest))) + 1e-3
-        share = weights * np.minimum(1.0, scale / (np.abs(rest) + 1e-9))
+    fitted, rest = _robust_fit(design, lags, weights)
+    if edges.size:
+        # A slope and a few steps can stand in for each other; a slope that
+        # explains nothing is left out.
+        level, level_rest = _robust_fit(design[:, :-1], lags, weights)
+        plain = float(np.median(np.abs(level_rest)))
+        if plain <= WORTH_A_SLOPE * float(np.median(np.abs(rest))) + 0.02:
+            fitted, rest = np.append(level, 0.0), level_rest
     middles = 0.5 * (frames[edges - 1] + frames[edges]) if edges.size else np.zeros(0)
     spread = float(np.sqrt((weights * rest**2).sum() / weights.sum()))
-    motion = Motion(
-        float(fitted[0]), float(fitted[1] / frames[-1]), middles, fitted[2:], spread
-    )
-    return motion, rest
+    slope = float(fitted[-1] / frames[-1])
+    return Motion(float(fitted[0]), slope, middles, fitted[1:-1], spread), rest
 
 
 def model_motion(
