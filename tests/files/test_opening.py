@@ -1,6 +1,7 @@
 """What is not a regular file is refused, without waiting and without a traceback."""
 
 import os
+import threading
 
 import pytest
 
@@ -40,6 +41,28 @@ def test_pipe(door, tmp_path):
         pytest.skip("this system has no named pipes in folders")
     os.mkfifo(tmp_path / "take.wav")
     refused(door, tmp_path / "take.wav", "unreadable", "found a device, pipe or socket")
+
+
+def test_pipe_that_takes_the_place_of_a_file(tmp_path, keep, monkeypatch):
+    """Between the look and the opening; in a thread, as a mistake would wait."""
+    if not hasattr(os, "mkfifo"):
+        pytest.skip("this system has no named pipes in folders")
+    regular = keep(b"").stat()
+    os.mkfifo(tmp_path / "pipe.wav")
+    monkeypatch.setattr("pathlib.Path.stat", lambda *_, **__: regular)
+    said = []
+
+    def look():
+        try:
+            probe(tmp_path / "pipe.wav")
+        except AudioError as error:
+            said.append(str(error))
+
+    thread = threading.Thread(target=look, daemon=True)
+    thread.start()
+    thread.join(timeout=10)
+    assert len(said) == 1
+    assert "was replaced" in said[0]
 
 
 def test_device(door, tmp_path):
