@@ -2,7 +2,8 @@
 
 Integers of up to 24 bits, and float32, survive exactly. 32-bit integers and
 float64 keep the 24 most significant bits: an error of at most 2**-24 of the
-sample itself, 144 dB below it, which no converter reaches. float64 beyond the range of float32 becomes infinite and is then found as not finite.
+sample itself, 144 dB below it, which no converter reaches. float64 beyond the
+range of float32 becomes infinite and is then found as not finite.
 
 Only the wanted channel is decoded, so a poly file costs no more arithmetic
 than a mono one.
