@@ -53,16 +53,17 @@ CHAINS = (
 
 
 def recording_names():
-    """Stems of the recordings of this machine that last long enough.
+    """Stems of the recordings of this machine that last long enough, longest first.
 
     A slide of 4 s is a real recording, too, but the estimator itself calls it too
     short to be sure, so no claim of two samples is made about it.
     """
-    return sorted(
-        name
+    seconds = {
+        name: len(sound) / rate_hz
         for name, (sound, rate_hz) in real_recordings().items()
-        if len(sound) >= SHORTEST_S * rate_hz
-    )
+    }
+    long = [name for name, lasts in seconds.items() if lasts >= SHORTEST_S]
+    return sorted(long, key=lambda name: -seconds[name])
 
 
 def reason_to_skip():

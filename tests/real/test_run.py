@@ -21,7 +21,13 @@ SOME_REJECTED = 4
 """Exit status: processed, but some captures were rejected."""
 
 
-@pytest.fixture(scope="module", params=session.recording_names() or ["none"])
+MOST = 2
+"""So many recordings are run whole, the longest first."""
+
+LONGEST = session.recording_names()[:MOST]
+
+
+@pytest.fixture(scope="module", params=LONGEST or ["none"])
 def night(request, tmp_path_factory):
     folder = tmp_path_factory.mktemp(request.param)
     manifest, facts = session.write_real_session(folder / "night", request.param)
