@@ -1,0 +1,1 @@
+"""A catalogue of sessions: find, compare and hand over tones long after the night."""

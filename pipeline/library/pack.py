@@ -1,0 +1,159 @@
+"""A pack for a client: level-matched copies, what each is, and their checksums.
+
+audio/NAME.wav      copies, all at one loudness
+impulse/NAME.wav    impulse responses, where the run left some
+sheet.html          contact sheet: listen, see and compare
+captures.csv        one row a file
+README.txt          what each file is
+LICENCE.txt         your terms, if you give any
+checksums.sha256    for `sha256sum -c` and its like
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.library import audio
+from pipeline.library.catalogue import Catalogue
+from pipeline.library.choice import IMPULSES, Chosen, Selection, Wanted, choose
+from pipeline.library.page import render_sheet
+from pipeline.library.parcel import Parcel, contents, discard, writing
+from pipeline.library.private import leaked, secrets_of
+from pipeline.library.refusals import PackError
+from pipeline.library.sheet import captures_csv, readme, sheet_context
+from pipeline.library.wave_level import levelled, metadata
+
+CHECKSUMS = "checksums.sha256"
+
+
+@dataclass(frozen=True, slots=True)
+class Packed:
+    """A pack that was written and read back.
+
+    Parameters
+    ----------
+    target : Path
+        Folder or zip.
+    files : int
+        Files in it.
+    captures : int
+        Captures in it.
+    target_lufs : float
+        Their common level.
+    """
+
+    target: Path
+    files: int
+    captures: int
+    target_lufs: float
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What the pack says of itself.
+
+    Parameters
+    ----------
+    title : str
+        Head of sheet and README.
+    licence : str
+        Text of the licence; empty leaves it out.
+    """
+
+    title: str
+    licence: str = ""
+
+
+class _Guard:
+    """Puts files into a parcel, refuses private texts and keeps the checksums."""
+
+    def __init__(self, parcel: Parcel, secrets: frozenset[str]) -> None:
+        self._parcel = parcel
+        self._secrets = secrets
+        self.sums: dict[str, str] = {}
+
+    def _refuse_leaks(self, name: str, content: bytes) -> None:
+        if (text := leaked(content, self._secrets)) is not None:
+            msg = (
+                f"{name}: would hold {text!r}, which the record marks as private. "
+                "Nothing was written; choose other names or mend the source file."
+            )
+            raise PackError(msg)
+
+    def put_text(self, name: str, text: str) -> None:
+        content = text.encode("utf-8")
+        self._refuse_leaks(name, content)
+        self.sums[name] = self._parcel.put(name, [content])
+
+    def put_audio(self, name: str, source: Path, gain_db: float) -> None:
+        self._refuse_leaks(name, name.encode("utf-8") + b"\n" + metadata(source))
+        self.sums[name] = self._parcel.put(name, levelled(source, gain_db))
+
+
+def _check_source(chosen: Chosen) -> None:
+    if audio.file_digest(chosen.source) != chosen.sha256:
+        msg = (
+            f"{chosen.source}: the audio is not what the record says it is (checksum "
+            "differs). Run the session again and add it again."
+        )
+        raise PackError(msg)
+
+
+def _sum_lines(sums: dict[str, str]) -> Iterator[str]:
+    for name in sorted(sums):
+        yield f"{sums[name]}  {name}\n"
+
+
+def pack(catalogue: Catalogue, wanted: Wanted, target: Path, terms: Terms) -> Packed:
+    """Write a pack and read it back.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+        An open library.
+    wanted : Wanted
+        What goes in.
+    target : Path
+        A new folder, or a new file that ends in ``.zip``.
+    terms : Terms
+        Title and licence.
+
+    Returns
+    -------
+    Packed
+        What was written. Equal captures, names and terms give equal bytes.
+
+    Raises
+    ------
+    PackError
+        If something is missing, changed or private, or reads back otherwise than it
+        was written; no pack is left then.
+    """
+    selection = choose(catalogue, wanted)
+    secrets = frozenset().union(*(secrets_of(r) for r in selection.records.values()))
+    with writing(target) as parcel:
+        guard = _Guard(parcel, secrets)
+        _fill(guard, selection, terms)
+        parcel.put(CHECKSUMS, ["".join(_sum_lines(guard.sums)).encode("utf-8")])
+    found = contents(target)
+    found.pop(CHECKSUMS, None)
+    if found != guard.sums:
+        discard(target)
+        msg = f"{target}: read back otherwise than written; removed. Check the disk."
+        raise PackError(msg)
+    return Packed(
+        target, len(found) + 1, len(selection.chosen), round(selection.target_lufs, 2)
+    )
+
+
+def _fill(guard: _Guard, selection: Selection, terms: Terms) -> None:
+    for chosen in selection.chosen:
+        _check_source(chosen)
+        guard.put_audio(chosen.file, chosen.source, chosen.gain_db)
+        if chosen.impulse is not None:
+            guard.put_audio(f"{IMPULSES}/{chosen.name}.wav", chosen.impulse, 0.0)
+    guard.put_text("README.txt", readme(selection, terms.title, terms.licence))
+    guard.put_text("captures.csv", captures_csv(selection))
+    guard.put_text("sheet.html", render_sheet(sheet_context(selection, terms.title)))
+    if terms.licence:
+        guard.put_text("LICENCE.txt", terms.licence.rstrip() + "\n")

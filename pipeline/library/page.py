@@ -1,0 +1,120 @@
+"""Pages of the library: its map, and the contact sheet of a pack.
+
+One HTML file each that works from disk: styles and scripts inside, audio linked.
+"""
+
+import json
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+from urllib.parse import quote
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+_ESCAPES = {
+    "<": "\\u003c",
+    ">": "\\u003e",
+    "&": "\\u0026",
+    "\u2028": "\\u2028",
+    "\u2029": "\\u2029",
+}
+
+
+def as_script(data: object) -> str:
+    """Write JSON that is safe inside a script element.
+
+    Parameters
+    ----------
+    data : object
+        Anything JSON can hold; finite numbers only.
+
+    Returns
+    -------
+    str
+        Without ``<``, ``>``, ``&``, U+2028 and U+2029, which become escapes.
+    """
+    found = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    for character, escape in _ESCAPES.items():
+        found = found.replace(character, escape)
+    return found
+
+
+def link(name: str) -> str:
+    """Write a relative file name as a link.
+
+    Parameters
+    ----------
+    name : str
+        With ``/`` between folders.
+
+    Returns
+    -------
+    str
+        Percent-encoded, so that no name becomes a scheme, query or fragment.
+    """
+    return "./" + quote(name.removeprefix("./"), safe="/")
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("pipeline.library"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["link"] = link
+    return environment
+
+
+@lru_cache(maxsize=8)
+def _own(name: str) -> Markup:
+    # A file of this package, not input: it may stand in the page as it is.
+    content = files("pipeline.library").joinpath("templates", name)
+    return Markup(content.read_text(encoding="utf-8"))  # noqa: S704 own file
+
+
+def render_map(title: str, data: dict[str, Any]) -> str:
+    """Render the map of a library.
+
+    Parameters
+    ----------
+    title : str
+        Head of the page.
+    data : dict
+        From `character_map`; becomes the script's data.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
+    return (
+        _environment()
+        .get_template("map.html.j2")
+        .render(
+            title=title,
+            style=_own("map.css"),
+            script=_own("map.js"),
+            # as_script leaves no character that could end the element.
+            data=Markup(as_script(data)),  # noqa: S704 escaped above
+        )
+    )
+
+
+def render_sheet(context: dict[str, Any]) -> str:
+    """Render the contact sheet of a pack.
+
+    Parameters
+    ----------
+    context : dict
+        From `pack`.
+
+    Returns
+    -------
+    str
+        HTML; equal content gives equal text.
+    """
+    return _environment().get_template("sheet.html.j2").render(context)

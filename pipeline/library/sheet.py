@@ -1,0 +1,166 @@
+"""What a pack says of its captures: README, table and contact sheet."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from pipeline.library.choice import IMPULSES, Chosen, Selection
+from pipeline.library.tables import laid_out, plain
+from pipeline.models.metrics import METRICS
+from pipeline.models.record import Record
+
+_WIDTH, _HEIGHT = 240.0, 70.0
+_SPAN_DB = 48.0
+_LOW_HZ, _HIGH_HZ = 60.0, 12_000.0
+_ROOM = "Every file starts at the first sample of the DI it was played from."
+
+
+@dataclass(frozen=True, slots=True)
+class _Fact:
+    label: str
+    value: str
+
+
+def _place(chosen: Chosen) -> str:
+    facts = chosen.facts
+    distance = facts.get("distance_mm")
+    parts = [
+        facts.get("mic"),
+        facts.get("position"),
+        f"{distance:g} mm" if isinstance(distance, float) else None,
+    ]
+    return ", ".join(plain(str(part)) for part in parts if part)
+
+
+def readme(selection: Selection, title: str, licence: str) -> str:
+    """Write the README of a pack.
+
+    Parameters
+    ----------
+    selection : Selection
+        What goes in.
+    title : str
+        Its head.
+    licence : str
+        Text of the licence, which goes into a file of its own.
+
+    Returns
+    -------
+    str
+        Plain text; nothing of the clock or the machine.
+    """
+    lines = [
+        plain(title),
+        "",
+        f"{len(selection.chosen)} captures, all at {selection.target_lufs:.1f} LUFS "
+        "(EBU R 128), mono WAV, 24 bit.",
+        f"{_ROOM} Put files of one session side by side on tracks and they line up.",
+        "Open sheet.html to listen and compare; it works from disk.",
+        "Check the files with: sha256sum -c checksums.sha256",
+        "Licence: LICENCE.txt"
+        if licence
+        else "Licence: none was given; ask before use.",
+        "",
+    ]
+    for chosen in selection.chosen:
+        session = plain(str(chosen.facts.get("session") or ""))
+        change = f", turned by {chosen.gain_db:+.2f} dB" if chosen.gain_db else ""
+        lines.append(f"{chosen.file}")
+        lines.append(
+            f"    {session}: {plain(chosen.item.id)}; {_place(chosen)}{change}"
+        )
+        if chosen.impulse is not None:
+            lines.append(f"    impulse response: {IMPULSES}/{chosen.name}.wav")
+    return "\n".join(lines) + "\n"
+
+
+def captures_csv(selection: Selection) -> str:
+    """Write the table of a pack.
+
+    Parameters
+    ----------
+    selection : Selection
+        What goes in.
+
+    Returns
+    -------
+    str
+        CSV, one row a capture, with every metric.
+    """
+    about = ("session", "date", "id", "setup", "mic", "position", "distance_mm")
+    keys = tuple(metric.key for metric in METRICS)
+    rows = [
+        (
+            chosen.file,
+            *(chosen.facts.get(name) for name in about),
+            round(chosen.gain_db, 3),
+            *(chosen.item.metrics.get(key) for key in keys),
+        )
+        for chosen in selection.chosen
+    ]
+    return laid_out(("file", *about, "turned_db", *keys), rows, "csv") + "\r\n"
+
+
+def _curve(record: Record, chosen: Chosen) -> str:
+    """Third-octave levels as points of a small picture, peak at the top."""
+    curves = chosen.item.curves
+    if curves is None or record.axes is None:
+        return ""
+    bands = [
+        (hz, level)
+        for hz, level in zip(
+            record.axes.third_octave_hz, curves.third_octave_db, strict=False
+        )
+        if _LOW_HZ <= hz <= _HIGH_HZ
+    ]
+    if len(bands) < 2:
+        return ""
+    top = max(level for _, level in bands)
+    last = len(bands) - 1
+    return " ".join(
+        f"{k / last * _WIDTH:.1f},{min(1.0, (top - level) / _SPAN_DB) * _HEIGHT:.1f}"
+        for k, (_, level) in enumerate(bands)
+    )
+
+
+def _card(selection: Selection, chosen: Chosen) -> dict[str, Any]:
+    metrics = [
+        _Fact(
+            m.label, f"{value:.{m.digits}f} {m.unit}".strip().replace("-", "\u2212", 1)
+        )
+        for m in METRICS
+        if (value := chosen.item.metrics.get(m.key)) is not None
+    ]
+    return {
+        "name": chosen.name,
+        "file": chosen.file,
+        "impulse": f"{IMPULSES}/{chosen.name}.wav" if chosen.impulse else None,
+        "session": chosen.facts.get("session") or "",
+        "place": _place(chosen),
+        "points": _curve(selection.records[chosen.session], chosen),
+        "metrics": metrics,
+    }
+
+
+def sheet_context(selection: Selection, title: str) -> dict[str, Any]:
+    """Gather what the contact sheet shows.
+
+    Parameters
+    ----------
+    selection : Selection
+        What goes in.
+    title : str
+        Head of the page.
+
+    Returns
+    -------
+    dict
+        For the template.
+    """
+    return {
+        "title": title,
+        "level": f"{selection.target_lufs:.1f}".replace("-", "\u2212"),
+        "room": _ROOM,
+        "cards": [_card(selection, chosen) for chosen in selection.chosen],
+        "width": _WIDTH,
+        "height": _HEIGHT,
+    }

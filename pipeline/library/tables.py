@@ -1,0 +1,132 @@
+"""Results as a table for eyes, as JSON and as CSV; hostile text stays text."""
+
+import csv
+import io
+import json
+import unicodedata
+from collections.abc import Sequence
+from typing import Literal
+
+Value = str | float | None
+Layout = Literal["table", "json", "csv"]
+
+_FORMULA_STARTS = (
+    "=",
+    "+",
+    "-",
+    "@",
+    "\t",
+    "\r",
+    "\n",
+    "\uff1d",
+    "\uff0b",
+    "\uff0d",
+    "\uff20",
+)
+_WIDEST = 40
+_UNSEEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
+
+
+def plain(text: str) -> str:
+    """Make text safe for a terminal.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+        In one line, without control characters and direction marks.
+    """
+    seen = (" " if unicodedata.category(c) in _UNSEEN else c for c in text)
+    return " ".join("".join(seen).split())
+
+
+def _shown(value: Value) -> str:
+    if value is None:
+        return "-"
+    if isinstance(value, str):
+        text = plain(value)
+        return text if len(text) <= _WIDEST else text[: _WIDEST - 3] + "..."
+    if float(value).is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    return f"{value:.4g}" if abs(value) < 1000 else f"{value:.0f}"
+
+
+def _table(columns: Sequence[str], rows: Sequence[Sequence[Value]]) -> str:
+    cells = [[_shown(value) for value in row] for row in rows]
+    widths = [
+        max([len(name), *(len(row[k]) for row in cells)])
+        for k, name in enumerate(columns)
+    ]
+    right = [
+        bool(rows) and all(not isinstance(row[k], str) for row in rows)
+        for k in range(len(columns))
+    ]
+
+    def line(texts: Sequence[str]) -> str:
+        parts = (
+            text.rjust(width) if to_right else text.ljust(width)
+            for text, width, to_right in zip(texts, widths, right, strict=True)
+        )
+        return "  ".join(parts).rstrip()
+
+    rule = ["-" * width for width in widths]
+    return "\n".join(line(row) for row in ([*columns], rule, *cells))
+
+
+def guarded(value: Value) -> Value:
+    """Keep a spreadsheet from taking text for a formula.
+
+    Parameters
+    ----------
+    value : str, float or None
+        A cell.
+
+    Returns
+    -------
+    str, float or None
+        Text that starts like a formula gets an apostrophe in front, as a person
+        would type it; numbers stay numbers.
+    """
+    if isinstance(value, str) and value.lstrip(" \u00a0\u200b\ufeff").startswith(
+        _FORMULA_STARTS
+    ):
+        return f"'{value}"
+    return value
+
+
+def _csv(columns: Sequence[str], rows: Sequence[Sequence[Value]]) -> str:
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\r\n")
+    writer.writerow([guarded(name) for name in columns])
+    writer.writerows([guarded(value) for value in row] for row in rows)
+    return buffer.getvalue().rstrip("\r\n")
+
+
+def laid_out(
+    columns: Sequence[str], rows: Sequence[Sequence[Value]], layout: Layout
+) -> str:
+    """Lay a result out.
+
+    Parameters
+    ----------
+    columns : sequence of str
+        Names.
+    rows : sequence of sequence
+        Texts, numbers and absent values.
+    layout : {"table", "json", "csv"}
+        A table shortens long texts; JSON is a list of objects; CSV has points as
+        decimal marks and empty cells for absent values.
+
+    Returns
+    -------
+    str
+        Without a line end.
+    """
+    if layout == "json":
+        objects = [dict(zip(columns, row, strict=True)) for row in rows]
+        return json.dumps(objects, ensure_ascii=False, allow_nan=False, indent=1)
+    return _csv(columns, rows) if layout == "csv" else _table(columns, rows)
