@@ -29,13 +29,14 @@ FIT_HIGH_HZ = 12000.0
 DRIVES_DB = (-6.0, 6.0, 16.0, 26.0, 36.0, 48.0)
 BIASES = (0.0, -0.5, 0.5)
 # Steps of drive, bias, octaves of high-pass, bell; halved in each round.
-STEPS = (8.0, 0.4, 2.0, 5.0)
-LOWEST = (-20.0, -1.3, 3.0, -6.0)
-HIGHEST = (66.0, 1.3, 9.8, 14.0)
+STEPS = (8.0, 0.4, 2.0, 5.0, 1.0)
+LOWEST = (-20.0, -1.3, 3.0, -6.0, 10.3)
+HIGHEST = (66.0, 1.3, 9.8, 14.0, 15.3)
 ROUNDS = 4
+LOW_PASS = 13.8
 KEPT_FRONT_ENDS = 2
 
-Point = tuple[float, float, float, float]
+Point = tuple[float, float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,8 @@ def _equaliser(freq_hz: NDArray[np.float64], point: Point) -> NDArray[np.complex
     width = BELL_HZ / BELL_Q
     bell = s * s + s * width * size + BELL_HZ**2
     bell /= s * s + s * width / size + BELL_HZ**2
-    return (bell * s / (s + 2.0 ** point[2])).astype(np.complex64)
+    low = 2.0 ** point[4]
+    return (bell * s / (s + 2.0 ** point[2]) * low / (s + low)).astype(np.complex64)
 
 
 def _saturated(
@@ -102,8 +104,9 @@ def _clip_spectrum(reference: DiReference, start: int) -> NDArray[np.complex64]:
 
 def _point(front_end: FrontEnd) -> Point:
     """Place of a front end in the search's coordinates."""
-    octaves = float(np.log2(front_end.high_pass_hz))
-    return front_end.drive_db, front_end.bias, octaves, front_end.mid_db
+    high = float(np.log2(front_end.high_pass_hz))
+    low = float(np.log2(front_end.low_pass_hz))
+    return front_end.drive_db, front_end.bias, high, front_end.mid_db, low
 
 
 def driven_frames(reference: DiReference, front_end: FrontEnd) -> NDArray[np.complex64]:
@@ -235,8 +238,8 @@ def _climb(reach: Callable[[Point], float]) -> tuple[Point, float]:
             tried[point] = reach(point)
         return tried[point]
 
-    best = max(((g, 0.0, 6.0, 0.0) for g in DRIVES_DB), key=score)
-    best = max(((best[0], b, best[2], best[3]) for b in BIASES), key=score)
+    best = max(((g, 0.0, 6.0, 0.0, LOW_PASS) for g in DRIVES_DB), key=score)
+    best = max(((best[0], b, *best[2:]) for b in BIASES), key=score)
     steps = np.array(STEPS)
     for _ in range(ROUNDS):
         for axis in range(len(steps)):
@@ -245,7 +248,7 @@ def _climb(reach: Callable[[Point], float]) -> tuple[Point, float]:
                 moved[axis] = float(
                     np.clip(best[axis] + way * steps[axis], LOWEST[axis], HIGHEST[axis])
                 )
-                trial = (moved[0], moved[1], moved[2], moved[3])
+                trial = (moved[0], moved[1], moved[2], moved[3], moved[4])
                 if score(trial) > score(best):
                     best = trial
                     break
@@ -277,4 +280,4 @@ def fit_front_end(
     whole = np.rint(lag_samples).astype(np.int64)
     fit = _prepare_fit(reference, capture, whole)
     point, _ = _climb(_reach(fit))
-    return FrontEnd(point[0], point[1], float(2.0 ** point[2]), point[3], 0.0)
+    return FrontEnd(point[0], point[1], float(2.0 ** point[2]), point[3], 0.0, float(2.0 ** point[4]))
