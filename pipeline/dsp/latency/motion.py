@@ -191,7 +191,8 @@ def _fit_line_and_steps(
 ) -> tuple[Motion, NDArray[np.float64]]:
     """Weighted least squares of one slope and a step at each edge."""
     # A clip beside an edge may hold the jump itself.
-    weights = weights.copy()
+    # Clips that agree with nothing all count alike: their spread says it.
+    weights = weights.copy() if weights.any() else np.ones_like(weights)
     weights[edges] *= BESIDE_EDGE
     weights[edges - 1] *= BESIDE_EDGE
     columns = [np.ones(lags.size)]
