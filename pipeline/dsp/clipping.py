@@ -2,7 +2,7 @@
 
 Judged on the samples as they stand in the file: a resampler, a fractional shift
 or a speaker after the overload rounds the tops. Thresholds are common practice
-without a source; tests/benchmarks/faults.py prints their false alarms.
+without a source; tests/benchmarks/faults_bench.py prints their false alarms.
 """
 
 from dataclasses import dataclass

@@ -4,7 +4,7 @@ Drop-outs are judged on the samples as they stand in the file: before any
 resampling, fractional shift or gain, which would move exact zeros. Nothing here
 decides what a fault means for the night; it reports what it sees.
 Thresholds are common practice without a source; what they cost in false alarms
-is measured by tests/benchmarks/faults.py.
+is measured by tests/benchmarks/faults_bench.py.
 """
 
 from dataclasses import dataclass
