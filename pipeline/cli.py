@@ -152,6 +152,35 @@ def run(
 
 
 @app.command()
+def explain(
+    manifest: ManifestPath,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", metavar="DIR", help="Folder of the run."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say per capture and stage what `run` would do, and why.
+
+    Only the files are looked at; nothing is computed and nothing written.
+    """
+    from pipeline.run.service import Options
+    from pipeline.run.service import explain as explain_manifest
+
+    decisions = explain_manifest(manifest, out, Options(jobs=1, quiet=True))
+    if as_json:
+        rows = [
+            {"stage": d.stage, "id": d.id, "reuse": d.reuse, "reason": d.reason}
+            for d in decisions
+        ]
+        typer.echo(json.dumps(rows, ensure_ascii=False))
+        return
+    for decision in decisions:
+        word = "reuse" if decision.reuse else "run"
+        typer.echo(f"{decision.id}\t{decision.stage}\t{word}\t{decision.reason}")
+
+
+@app.command()
 def report(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder of a run.")],
 ) -> None:

@@ -6,7 +6,6 @@ there whole or not at all. Whatever cannot be read back is computed again.
 
 import hashlib
 import json
-from contextlib import suppress
 from pathlib import Path
 from typing import Generic, TypeVar
 
@@ -91,9 +90,7 @@ class Cache(Generic[Result]):
         replace_with(path, self._adapter.dump_json(result))
         self._used.add(path)
 
-    def forget_unused(self) -> None:
-        """Remove the results of this kind that this run neither read nor wrote."""
-        for path in self._folder.glob(f"{self._kind}-*.json"):
-            if path not in self._used:
-                with suppress(OSError):
-                    path.unlink()
+    @property
+    def used(self) -> frozenset[Path]:
+        """Files that were read or written."""
+        return frozenset(self._used)

@@ -1,7 +1,7 @@
 """Where work is done: in this process, or in several.
 
-One interface for all: `map` over a module-level function and picklable tasks, with
-results in the order of the tasks, each reported as it is done.
+One interface for all: `map` over a module-level function and picklable tasks, each
+result handed over, with the index of its task, as it is done.
 """
 
 import multiprocessing
@@ -32,9 +32,9 @@ class Workers(Protocol):
         self,
         function: Callable[[Task], Result],
         tasks: Sequence[Task],
-        done: Callable[[], None],
-    ) -> list[Result]:
-        """Run the function on every task; call `done` as each one ends."""
+        done: Callable[[int, Result], None],
+    ) -> None:
+        """Run the function on every task; hand over each result with its index."""
 
 
 class Serial:
@@ -44,14 +44,11 @@ class Serial:
         self,
         function: Callable[[Task], Result],
         tasks: Sequence[Task],
-        done: Callable[[], None],
-    ) -> list[Result]:
+        done: Callable[[int, Result], None],
+    ) -> None:
         """Run the function on every task, one after the other."""
-        results = []
-        for task in tasks:
-            results.append(function(task))
-            done()
-        return results
+        for index, task in enumerate(tasks):
+            done(index, function(task))
 
 
 class Pool:
@@ -64,17 +61,20 @@ class Pool:
         self,
         function: Callable[[Task], Result],
         tasks: Sequence[Task],
-        done: Callable[[], None],
-    ) -> list[Result]:
+        done: Callable[[int, Result], None],
+    ) -> None:
         """Run the function on every task, wherever there is room."""
-        futures = [self._executor.submit(function, task) for task in tasks]
-        for future in as_completed(futures):
-            if future.exception() is not None:
-                for waiting in futures:
-                    waiting.cancel()
-                break
-            done()
-        return [future.result() for future in futures]
+        futures = {
+            self._executor.submit(function, task): index
+            for index, task in enumerate(tasks)
+        }
+        try:
+            for future in as_completed(futures):
+                done(futures[future], future.result())
+        except BaseException:
+            for waiting in futures:
+                waiting.cancel()
+            raise
 
 
 @contextmanager

@@ -7,90 +7,99 @@ searched again where the rest of the night lies.
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from statistics import median
+
+from pydantic import TypeAdapter
 
 from pipeline.dsp.latency import ExpectedLag, FrontEnd
 from pipeline.models.plan import CapturePlan
 from pipeline.models.record import Finding
-from pipeline.run.executor import Workers
-from pipeline.run.progress import Progress
+from pipeline.run.around import Sources, Surroundings
+from pipeline.run.keeping import Step
 from pipeline.run.tasks import LocateResult, LocateTask, locate_capture
-from pipeline.stages.di import DiSpec
-from pipeline.stages.read import SourceSpec
 
 _SURE = 0.9
 _NIGHT_TOLERANCE_S = 0.05
 """Passes of one night that were started together differ by buffers and distances."""
+_ADAPTER = TypeAdapter(LocateResult)
 
 
-def locate_all(
-    captures: Sequence[CapturePlan],
-    di: DiSpec,
-    workers: Workers,
-    progress: Progress,
-) -> dict[str, LocateResult]:
+def locate_all(sources: Sources, around: Surroundings) -> dict[str, LocateResult]:
     """Find every capture on the DI's time.
 
     Parameters
     ----------
-    captures : sequence of CapturePlan
-        The session's captures.
-    di : DiSpec
-        The DI.
-    workers : Workers
-        Who does the work.
-    progress : Progress
-        Who is told.
+    sources : Sources
+        The session's files.
+    around : Surroundings
+        Workers, progress and what was kept.
 
     Returns
     -------
     dict of str to LocateResult
-        By capture id, in the manifest's order.
+        By capture id, in the manifest's order. While only deciding, what would have
+        to be computed is left out.
     """
-    progress.begin("finding each capture", len(captures))
-    leaders = list({capture.rig: capture for capture in reversed(captures)}.values())
+    captures = sources.plan.captures
+    around.progress.begin("finding each capture", len(captures))
+    found = {
+        id_: LocateResult(print_.findings)
+        for id_, print_ in sources.prints.items()
+        if print_.sha256 is None
+    }
+    readable = [capture for capture in captures if capture.id not in found]
+    leaders = list({capture.rig: capture for capture in reversed(readable)}.values())
     leading = {capture.id for capture in leaders}
-    first = _round(
-        leaders, [_task(capture, di) for capture in leaders], workers, progress
-    )
+    found |= _round("locate", [_step(capture, sources) for capture in leaders], around)
     front_ends = {
         capture.rig: result.located.front_end
         for capture in leaders
-        if (result := first[capture.id]).located
+        if (result := found.get(capture.id)) and result.located
     }
-    rest = [capture for capture in captures if capture.id not in leading]
-    tasks = [_task(capture, di, front_ends.get(capture.rig)) for capture in rest]
-    found = first | _round(rest, tasks, workers, progress)
-    found |= _search_again(captures, di, found, workers)
-    return {capture.id: found[capture.id] for capture in captures}
+    rest = [
+        _step(capture, sources, front_ends.get(capture.rig))
+        for capture in readable
+        if capture.id not in leading
+    ]
+    found |= _round("locate", rest, around)
+    found |= _round("locate again", _search_again(sources, found), around)
+    return {
+        capture.id: found[capture.id] for capture in captures if capture.id in found
+    }
 
 
-def _task(
+def _step(
     capture: CapturePlan,
-    di: DiSpec,
+    sources: Sources,
     front_end: FrontEnd | None = None,
     expected: ExpectedLag | None = None,
-) -> LocateTask:
-    source = SourceSpec(capture.path, capture.written.channel, di.sample_rate_hz)
-    return LocateTask(di, source, front_end, expected)
+) -> Step[LocateTask]:
+    task = LocateTask(sources.di, sources.spec(capture), front_end, expected)
+    parts = {
+        **sources.parts(capture),
+        "rig's front end": asdict(front_end) if front_end else None,
+        "night's lag": asdict(expected) if expected else None,
+    }
+    return Step(capture.id, task, parts)
 
 
 def _round(
-    captures: Sequence[CapturePlan],
-    tasks: Sequence[LocateTask],
-    workers: Workers,
-    progress: Progress,
+    stage: str, steps: Sequence[Step[LocateTask]], around: Surroundings
 ) -> dict[str, LocateResult]:
-    results = workers.map(locate_capture, tasks, progress.step)
-    return {c.id: result for c, result in zip(captures, results, strict=True)}
+    return around.keeper.map(
+        stage,
+        steps,
+        locate_capture,
+        adapter=_ADAPTER,
+        workers=around.workers,
+        progress=around.progress,
+    )
 
 
 def _search_again(
-    captures: Sequence[CapturePlan],
-    di: DiSpec,
-    found: Mapping[str, LocateResult],
-    workers: Workers,
-) -> dict[str, LocateResult]:
+    sources: Sources, found: Mapping[str, LocateResult]
+) -> list[Step[LocateTask]]:
     sure = [
         result.located.latency.samples
         for result in found.values()
@@ -98,33 +107,27 @@ def _search_again(
     ]
     doubtful = [
         capture
-        for capture in captures
-        if any(finding.code == "ambiguous" for finding in found[capture.id].findings)
+        for capture in sources.plan.captures
+        if (result := found.get(capture.id))
+        and any(finding.code == "ambiguous" for finding in result.findings)
     ]
     if not doubtful or not sure:
-        return {}
-    tolerance = _NIGHT_TOLERANCE_S * di.sample_rate_hz
+        return []
+    tolerance = _NIGHT_TOLERANCE_S * sources.di.sample_rate_hz
     usual = median(sure)
     near = sum(abs(lag - usual) <= tolerance for lag in sure)
     if 2 * near <= len(sure):
-        return {}
-    tasks = [
-        _task(capture, di, None, ExpectedLag(usual, tolerance)) for capture in doubtful
-    ]
-    results = workers.map(locate_capture, tasks, lambda: None)
-    return {c.id: result for c, result in zip(doubtful, results, strict=True)}
+        return []
+    expected = ExpectedLag(usual, tolerance)
+    return [_step(capture, sources, None, expected) for capture in doubtful]
 
 
-def find_duplicates(
-    captures: Sequence[CapturePlan], located: Mapping[str, LocateResult]
-) -> dict[str, Finding]:
+def find_duplicates(sources: Sources) -> dict[str, Finding]:
     """Find captures that are the same recording under another name.
 
     Parameters
     ----------
-    captures : sequence of CapturePlan
-        The session's captures.
-    located : mapping of str to LocateResult
+    sources : Sources
         With the hash of every source file.
 
     Returns
@@ -133,17 +136,15 @@ def find_duplicates(
         For the later one of every two with equal files and channels.
     """
     keys = {
-        capture.id: (result.sha256, capture.written.channel)
-        for capture in captures
-        if (result := located[capture.id]).sha256
+        capture.id: (print_.sha256, capture.written.channel)
+        for capture in sources.plan.captures
+        if (print_ := sources.prints[capture.id]).sha256
     }
     count = Counter(keys.values())
     first: dict[tuple[str | None, int], str] = {}
     found = {}
     for id_, key in keys.items():
-        if count[key] == 1:
-            continue
-        if key in first:
+        if count[key] > 1 and key in first:
             found[id_] = Finding(
                 code="duplicate",
                 severity="warn",

@@ -2,6 +2,7 @@
 
 import datetime
 import json
+import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -10,18 +11,20 @@ from pathlib import Path
 from pydantic import JsonValue
 
 from pipeline.demo.write import write_demo
-from pipeline.errors import OutputError, ReampsError
+from pipeline.errors import OutputError, ReampsError, RecordError
 from pipeline.files.atomic import make_folder, replace_with, sweep
 from pipeline.files.hold import hold_folder
 from pipeline.files.manifest import read_plan
-from pipeline.files.names import slug
+from pipeline.files.names import inside, slug
 from pipeline.files.store import PAGE_NAME, read_record, record_text, write_record
 from pipeline.models.plan import Plan
 from pipeline.models.record import Record
 from pipeline.report.page import render_page
+from pipeline.run.around import Surroundings
 from pipeline.run.executor import Workers, open_workers
+from pipeline.run.keeping import Decision, Keeper
 from pipeline.run.progress import Progress, Silent, open_bar
-from pipeline.run.session import Surroundings, check_session, run_session
+from pipeline.run.session import check_session, explain_session, run_session
 
 DONE, REFUSED, SOME_REJECTED = 0, 1, 4
 REPORTS = Path("reports")
@@ -137,9 +140,33 @@ def run_check(manifest: Path, options: Options) -> Outcome:
     """
     plan = read_plan(manifest)
     with _surroundings(options) as (workers, progress):
-        record = check_session(plan, _around(workers, progress))
+        record = check_session(plan, _around(workers, progress, Keeper(None)))
         _tell(record, progress)
     return Outcome(manifest, _status(record), record, None)
+
+
+def explain(manifest: Path, out: Path | None, options: Options) -> tuple[Decision, ...]:
+    """Say what `run` would do, per capture and stage, and why.
+
+    Parameters
+    ----------
+    manifest : Path
+        The session's manifest.
+    out : Path or None
+        Its folder; None means reports/SESSION.
+    options : Options
+        Workers and messages.
+
+    Returns
+    -------
+    tuple of Decision
+        In the order of the work. A `ReampsError` says why nothing could be done.
+    """
+    plan = read_plan(manifest)
+    folder = _folder(plan, out, alone=True)
+    with _surroundings(options) as (workers, progress):
+        around = _around(workers, progress, Keeper(folder, dry=True))
+        return explain_session(plan, folder, around)
 
 
 def run_demo(folder: Path, options: Options) -> Outcome:
@@ -191,10 +218,11 @@ def rebuild_page(folder: Path) -> Path:
 def _run_one(plan: Plan, folder: Path, workers: Workers, progress: Progress) -> Outcome:
     _refuse_sources(plan, folder)
     make_folder(folder)
-    around = _around(workers, progress)
-    with hold_folder(folder, f"reamps run, since {around.created}"):
+    with hold_folder(folder, f"reamps run, since {_now()}"):
         sweep(folder)
-        record = run_session(plan, folder, around)
+        keeper = Keeper(folder)
+        record = run_session(plan, folder, _around(workers, progress, keeper))
+        _remove_stale(folder, record)
         write_record(folder, record)
         page = rebuild_page(folder)
     _tell(record, progress)
@@ -220,9 +248,31 @@ def _refuse_sources(plan: Plan, folder: Path) -> None:
             raise OutputError(message)
 
 
-def _around(workers: Workers, progress: Progress) -> Surroundings:
-    created = datetime.datetime.now(tz=datetime.UTC).isoformat(timespec="seconds")
-    return Surroundings(workers, progress, created)
+def _remove_stale(folder: Path, record: Record) -> None:
+    """Remove outputs of the last run that are none of this one's."""
+    try:
+        before = read_record(folder)
+    except RecordError:
+        return
+    now = {capture.output.file for capture in record.captures if capture.output}
+    for capture in before.captures:
+        if capture.output and capture.output.file not in now:
+            inside(folder, Path(capture.output.file)).unlink(missing_ok=True)
+
+
+def _around(workers: Workers, progress: Progress, keeper: Keeper) -> Surroundings:
+    return Surroundings(workers, progress, keeper, _now())
+
+
+def _now() -> str:
+    """Date and time in UTC; SOURCE_DATE_EPOCH makes runs reproducible."""
+    fixed = os.environ.get("SOURCE_DATE_EPOCH", "")
+    now = (
+        datetime.datetime.fromtimestamp(int(fixed), tz=datetime.UTC)
+        if fixed.isdecimal()
+        else datetime.datetime.now(tz=datetime.UTC)
+    )
+    return now.isoformat(timespec="seconds")
 
 
 @contextmanager

@@ -1,17 +1,22 @@
-"""One session from its plan to its record: the order of the steps.
+"""One session from its plan to its record.
 
 Per capture: find it, cut it, measure it, write it; in between, the decisions that
 need all of them: the shift of every pass, the level of the session.
 """
 
+import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict
 from pathlib import Path
-from tempfile import TemporaryDirectory
+from tempfile import mkdtemp
+
+from pydantic import TypeAdapter
 
 from pipeline import __version__
+from pipeline.errors import AudioError
 from pipeline.files.atomic import make_folder
+from pipeline.files.audio import sha256_of
 from pipeline.files.bext import BextFields
 from pipeline.files.names import unique_names
 from pipeline.files.store import AUDIO_FOLDER
@@ -19,81 +24,24 @@ from pipeline.files.wave_chunks import read_bext
 from pipeline.models.plan import CapturePlan, Plan
 from pipeline.models.record import (
     Capture,
-    DiResult,
     Finding,
     LoudnessTarget,
     Output,
     Record,
     Status,
 )
-from pipeline.run.executor import Workers
-from pipeline.run.locating import find_duplicates, locate_all
-from pipeline.run.progress import Progress
-from pipeline.run.tasks import (
-    LocateResult,
-    MeasureResult,
-    MeasureTask,
-    WriteTask,
-    describe_di,
-    measure_capture,
-    write_capture,
-)
-from pipeline.stages.align import Lagged, decide_shifts, judge_buffer, judge_polarity
+from pipeline.run.around import Surroundings
+from pipeline.run.judging import Judged, cut_parts, judge_session
+from pipeline.run.keeping import Decision, Step
+from pipeline.run.tasks import WriteTask, write_capture
 from pipeline.stages.axes import record_axes
 from pipeline.stages.compare import compare_captures
-from pipeline.stages.di import DiSpec, inspect_di
 from pipeline.stages.measure import Finished, finish
 from pipeline.stages.output import describe_output
-from pipeline.stages.read import SourceSpec
 from pipeline.stages.target import Level, decide_target
 
-
-@dataclass(frozen=True, slots=True)
-class Surroundings:
-    """What a session needs besides its plan.
-
-    Parameters
-    ----------
-    workers : Workers
-        Who does the work.
-    progress : Progress
-        Who is told.
-    created : str
-        Date and time of the run, ISO 8601.
-    """
-
-    workers: Workers
-    progress: Progress
-    created: str
-
-
-@dataclass(frozen=True, slots=True)
-class _Judged:
-    """The session after every capture was found and measured."""
-
-    plan: Plan
-    di: DiSpec
-    di_result: DiResult
-    located: Mapping[str, LocateResult]
-    shifts: Mapping[str, float]
-    measured: Mapping[str, MeasureResult]
-    night: Mapping[str, tuple[Finding, ...]]
-
-    def findings(self, id_: str) -> tuple[Finding, ...]:
-        """All that was found of one capture, the worst first."""
-        found = (
-            *self.located[id_].findings,
-            *self.night.get(id_, ()),
-            *(self.measured[id_].findings if id_ in self.measured else ()),
-        )
-        order = {"reject": 0, "warn": 1, "note": 2}
-        return tuple(sorted(found, key=lambda finding: order[finding.severity]))
-
-    def usable(self, id_: str) -> bool:
-        """Whether a capture reaches the output."""
-        return id_ in self.measured and not any(
-            finding.severity == "reject" for finding in self.findings(id_)
-        )
+_BENCH = ".aligned-"
+_OUTPUT = TypeAdapter(Output)
 
 
 def check_session(plan: Plan, around: Surroundings) -> Record:
@@ -111,7 +59,7 @@ def check_session(plan: Plan, around: Surroundings) -> Record:
     Record
         As a run would write it, without outputs.
     """
-    judged = _judge(plan, around, None)
+    judged = judge_session(plan, around, None)
     target = _target(judged)
     return _record(judged, target, {}, around)
 
@@ -126,84 +74,77 @@ def run_session(plan: Plan, folder: Path, around: Surroundings) -> Record:
     folder : Path
         Where audio goes; it exists, and this run holds it.
     around : Surroundings
-        Workers, progress and clock.
+        Workers, progress, clock and what was kept.
 
     Returns
     -------
     Record
         The session with its outputs; not yet written.
     """
+    make_folder(folder / AUDIO_FOLDER)
     with _workbench(folder) as bench:
-        judged = _judge(plan, around, bench)
+        judged = judge_session(plan, around, bench)
         target = _target(judged)
-        outputs = _write(judged, target, folder, around=around, bench=bench)
+        outputs = _write(judged, target, folder, around)
+    around.keeper.close()
     return _record(judged, target, outputs, around)
+
+
+def explain_session(
+    plan: Plan, folder: Path, around: Surroundings
+) -> tuple[Decision, ...]:
+    """Say what a run would do and why, without doing it.
+
+    Parameters
+    ----------
+    plan : Plan
+        What the session is.
+    folder : Path
+        The run's folder.
+    around : Surroundings
+        With a keeper that only decides.
+
+    Returns
+    -------
+    tuple of Decision
+        Per capture and stage; where an earlier stage has to run first, the later one
+        will run too.
+    """
+    judged = judge_session(plan, around, None)
+    known = set(judged.measured)
+    complete = known == set(judged.cuts) and len(judged.located) == len(plan.captures)
+    if complete:
+        _write(judged, _target(judged), folder, around)
+    waiting = [
+        Decision(stage, capture.id, reuse=False, reason="an earlier stage has to run")
+        for capture in plan.captures
+        for stage, done in (
+            ("measure", judged.cuts),
+            ("write", known if complete else ()),
+        )
+        if capture.id not in done and not _known_bad(judged, capture.id)
+    ]
+    return (*around.keeper.decisions, *waiting)
+
+
+def _known_bad(judged: Judged, id_: str) -> bool:
+    located = judged.located.get(id_)
+    return located is not None and located.rejected
 
 
 @contextmanager
 def _workbench(folder: Path) -> Iterator[Path]:
-    with TemporaryDirectory(prefix=".aligned-", dir=folder) as name:
-        yield Path(name)
+    """Make room for aligned samples; clear what a killed run left."""
+    for old in folder.glob(f"{_BENCH}*"):
+        shutil.rmtree(old, ignore_errors=True)
+    bench = Path(mkdtemp(prefix=_BENCH, dir=folder))
+    try:
+        yield bench
+    finally:
+        shutil.rmtree(bench, ignore_errors=True)
 
 
-def _judge(plan: Plan, around: Surroundings, bench: Path | None) -> _Judged:
-    di = inspect_di(plan.di_path, plan.manifest.di.channel)
-    (di_result,) = around.workers.map(describe_di, [di], lambda: None)
-    located = locate_all(plan.captures, di, around.workers, around.progress)
-    lagged = [
-        Lagged(capture.id, capture.pass_id, result.located.latency)
-        for capture in plan.captures
-        if not (result := located[capture.id]).rejected and result.located
-    ]
-    shifts = decide_shifts(lagged, plan.manifest.align.mode)
-    night: dict[str, tuple[Finding, ...]] = {}
-    for found in (
-        find_duplicates(plan.captures, located),
-        judge_polarity(lagged),
-        judge_buffer(lagged),
-    ):
-        for id_, finding in found.items():
-            night[id_] = (*night.get(id_, ()), finding)
-    captures = [capture for capture in plan.captures if capture.id in shifts]
-    tasks = [
-        _measure_task(
-            capture, di, located[capture.id], shift=shifts[capture.id], bench=bench
-        )
-        for capture in captures
-    ]
-    around.progress.begin("measuring", len(tasks))
-    results = around.workers.map(measure_capture, tasks, around.progress.step)
-    measured = {c.id: r for c, r in zip(captures, results, strict=True)}
-    return _Judged(plan, di, di_result, located, shifts, measured, night)
-
-
-def _measure_task(
-    capture: CapturePlan,
-    di: DiSpec,
-    result: LocateResult,
-    *,
-    shift: float,
-    bench: Path | None,
-) -> MeasureTask:
-    if result.located is None:
-        message = f"{capture.id}: measured before it was found"
-        raise ValueError(message)
-    return MeasureTask(
-        di=di,
-        source=SourceSpec(capture.path, capture.written.channel, di.sample_rate_hz),
-        latency=result.located.latency,
-        shift_samples=shift,
-        frames=result.frames,
-        aligned=_bench_file(bench, capture.id) if bench else None,
-    )
-
-
-def _bench_file(bench: Path, id_: str) -> Path:
-    # Ids may hold anything: the bench names its files by what is always safe.
-    return bench / f"{id_.encode('utf-8').hex()[-100:]}-{len(id_)}.f32"
-
-
-def _target(judged: _Judged) -> LoudnessTarget:
+def _target(judged: Judged) -> LoudnessTarget:
     wanted = judged.plan.manifest.loudness
     levels = {
         id_: Level(result.measured.cells, result.measured.true_peak_dbtp)
@@ -213,7 +154,7 @@ def _target(judged: _Judged) -> LoudnessTarget:
     return decide_target(levels, wanted.target_lufs, wanted.max_true_peak_dbtp)
 
 
-def _finish(judged: _Judged, target: LoudnessTarget, id_: str) -> Finished | None:
+def _finish(judged: Judged, target: LoudnessTarget, id_: str) -> Finished | None:
     result = judged.measured.get(id_)
     if result is None or result.measured is None or not judged.usable(id_):
         return None
@@ -221,40 +162,53 @@ def _finish(judged: _Judged, target: LoudnessTarget, id_: str) -> Finished | Non
 
 
 def _write(
-    judged: _Judged,
-    target: LoudnessTarget,
-    folder: Path,
-    *,
-    around: Surroundings,
-    bench: Path,
+    judged: Judged, target: LoudnessTarget, folder: Path, around: Surroundings
 ) -> dict[str, Output]:
-    make_folder(folder / AUDIO_FOLDER)
     names = unique_names(capture.id for capture in judged.plan.captures)
     origin = _origin(judged.plan.di_path)
-    tasks = {}
+    steps = []
     for capture in judged.plan.captures:
         finished = _finish(judged, target, capture.id)
         if finished is None:
             continue
         relative = f"{AUDIO_FOLDER}/{names[capture.id]}.wav"
-        tasks[capture.id] = WriteTask(
-            aligned=_bench_file(bench, capture.id),
+        task = WriteTask(
+            cut=judged.cuts[capture.id],
             gain_db=finished.loudness.gain_db,
-            sample_rate_hz=judged.di.sample_rate_hz,
             path=folder / relative,
             relative=relative,
             bext=describe_output(
                 f"{judged.plan.name} | {capture.id} | aligned to the DI",
                 finished.loudness,
-                judged.di.sample_rate_hz,
+                judged.sources.di.sample_rate_hz,
                 origin,
             ),
         )
-    around.progress.begin("writing", len(tasks))
-    outputs = around.workers.map(
-        write_capture, list(tasks.values()), around.progress.step
+        parts = {
+            **cut_parts(judged.sources, capture, task.cut),
+            "gain": task.gain_db,
+            "name": relative,
+            "description": asdict(task.bext),
+        }
+        steps.append(Step(capture.id, task, parts))
+    around.progress.begin("writing", len(steps))
+    return around.keeper.map(
+        "write",
+        steps,
+        write_capture,
+        adapter=_OUTPUT,
+        workers=around.workers,
+        progress=around.progress,
+        valid=lambda output: _stands(folder, output),
     )
-    return dict(zip(tasks, outputs, strict=True))
+
+
+def _stands(folder: Path, output: Output) -> bool:
+    """Whether an output is there as it was written."""
+    try:
+        return sha256_of(folder / output.file) == output.sha256
+    except AudioError:
+        return False
 
 
 def _origin(di_path: Path) -> BextFields | None:
@@ -272,7 +226,7 @@ def _status(findings: tuple[Finding, ...]) -> Status:
 
 
 def _capture(
-    judged: _Judged,
+    judged: Judged,
     target: LoudnessTarget,
     capture: CapturePlan,
     output: Output | None,
@@ -281,6 +235,7 @@ def _capture(
     located = judged.located[capture.id].located
     finished = _finish(judged, target, capture.id)
     findings = judged.findings(capture.id)
+    cut = judged.cuts.get(capture.id)
     return Capture(
         id=capture.id,
         file=written.file,
@@ -296,7 +251,7 @@ def _capture(
         status=_status(findings),
         findings=findings,
         latency=located.latency if located else None,
-        shift_samples=judged.shifts.get(capture.id),
+        shift_samples=cut.shift_samples if cut else None,
         loudness=finished.loudness if finished else None,
         metrics=finished.metrics if finished else {},
         curves=finished.curves if finished else None,
@@ -305,13 +260,16 @@ def _capture(
 
 
 def _record(
-    judged: _Judged,
+    judged: Judged,
     target: LoudnessTarget,
     outputs: Mapping[str, Output],
     around: Surroundings,
 ) -> Record:
     plan = judged.plan
     manifest = plan.manifest
+    if judged.di_result is None:
+        message = "a record needs the DI's measures"
+        raise ValueError(message)
     captures = tuple(
         _capture(judged, target, capture, outputs.get(capture.id))
         for capture in plan.captures
@@ -328,7 +286,7 @@ def _record(
         di=judged.di_result.model_copy(update={"file": manifest.di.file}),
         loudness=target,
         recall=plan.recalls,
-        axes=record_axes(judged.di.sample_rate_hz),
+        axes=record_axes(judged.sources.di.sample_rate_hz),
         captures=captures,
         repeatability=compared.repeatability,
         comparison=compared.comparison,

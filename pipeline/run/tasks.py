@@ -13,11 +13,11 @@ from pipeline.dsp.latency import ExpectedLag, FrontEnd
 from pipeline.errors import AudioError
 from pipeline.files.audio import sha256_of
 from pipeline.files.bext import BextFields
-from pipeline.models.record import DiResult, Finding, Latency, Output
+from pipeline.models.record import DiResult, Finding, Jump, Output
 from pipeline.stages.cut import cut_to_di
 from pipeline.stages.di import DiSpec, load_di
 from pipeline.stages.faults import Symptoms, judge_measures
-from pipeline.stages.latency import Located, drift_to_correct, locate
+from pipeline.stages.latency import Located, locate
 from pipeline.stages.measure import Measured, measure, measure_di
 from pipeline.stages.output import write_output
 from pipeline.stages.read import SourceSpec, judge_source, open_source, refusal
@@ -28,12 +28,63 @@ _KEPT_S = 60.0
 DI and a minute: longer ones are searched block by block on the disk."""
 
 
-def describe_di(spec: DiSpec) -> DiResult:
+@dataclass(frozen=True, slots=True)
+class Fingerprint:
+    """What a source file holds, in 64 digits.
+
+    Parameters
+    ----------
+    sha256 : str or None
+        None when it cannot be read.
+    findings : tuple of Finding
+        Why not.
+    """
+
+    sha256: str | None
+    findings: tuple[Finding, ...] = ()
+
+
+def fingerprint(path: Path) -> Fingerprint:
+    """Hash a source file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Fingerprint
+        Its hash, or why there is none.
+    """
+    try:
+        return Fingerprint(sha256_of(path))
+    except AudioError as error:
+        return Fingerprint(None, (refusal(error),))
+
+
+@dataclass(frozen=True, slots=True)
+class DescribeTask:
     """Measure the DI itself.
 
     Parameters
     ----------
-    spec : DiSpec
+    di : DiSpec
+        The DI.
+    sha256 : str
+        Of its file.
+    """
+
+    di: DiSpec
+    sha256: str
+
+
+def describe_di(task: DescribeTask) -> DiResult:
+    """Measure the DI itself.
+
+    Parameters
+    ----------
+    task : DescribeTask
         The DI.
 
     Returns
@@ -41,8 +92,7 @@ def describe_di(spec: DiSpec) -> DiResult:
     DiResult
         For the record; its file is named by whoever knows the manifest.
     """
-    material = load_di(spec)
-    return measure_di(material, spec, sha256_of(spec.path))
+    return measure_di(load_di(task.di), task.di, task.sha256)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,15 +127,12 @@ class LocateResult:
         Of the source and of its lag.
     located : Located or None
         None when the source itself cannot be used.
-    sha256 : str or None
-        Of the source file.
     frames : int
         Length of the capture at the DI's rate.
     """
 
     findings: tuple[Finding, ...]
     located: Located | None = None
-    sha256: str | None = None
     frames: int = 0
 
     @property
@@ -109,7 +156,6 @@ def locate_capture(task: LocateTask) -> LocateResult:
     """
     material = load_di(task.di)
     try:
-        sha256 = sha256_of(task.source.path)
         with open_source(task.source) as source:
             source.keep(
                 _KEPT_DIS * task.di.frames + int(_KEPT_S * source.sample_rate_hz)
@@ -117,18 +163,73 @@ def locate_capture(task: LocateTask) -> LocateResult:
             source.scan()
             findings = judge_source(source)
             if any(finding.severity == "reject" for finding in findings):
-                return LocateResult(findings, None, sha256, source.frames)
+                return LocateResult(findings, None, source.frames)
             located = locate(
                 material.reference,
                 source,
                 front_end=task.front_end,
                 expected=task.expected,
             )
-            return LocateResult(
-                (*findings, *located.findings), located, sha256, source.frames
-            )
+            return LocateResult((*findings, *located.findings), located, source.frames)
     except AudioError as error:
         return LocateResult((refusal(error),))
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A capture on the DI's frames: where its samples come from.
+
+    Parameters
+    ----------
+    di : DiSpec
+        The DI.
+    source : SourceSpec
+        The capture.
+    shift_samples : float
+        Lag to take out.
+    drift_ppm : float
+        Drift to take out.
+    jumps : tuple of Jump
+        Jumps to take out.
+    bench : Path or None
+        Where the samples are left for the tasks that follow; None leaves nothing.
+    """
+
+    di: DiSpec
+    source: SourceSpec
+    shift_samples: float
+    drift_ppm: float
+    jumps: tuple[Jump, ...]
+    bench: Path | None
+
+
+def cut_capture(cut: Cut) -> NDArray[np.float32]:
+    """Take a capture's samples from the bench, or cut them from its source.
+
+    Parameters
+    ----------
+    cut : Cut
+        Where they come from.
+
+    Returns
+    -------
+    ndarray of float32, shape (DI's frames,)
+        Before gain; not to be written to. An `AudioError` says why there are none.
+    """
+    if cut.bench is not None and cut.bench.exists():
+        return np.memmap(cut.bench, dtype=np.float32, mode="r")
+    with open_source(cut.source) as source:
+        samples = cut_to_di(
+            source,
+            cut.shift_samples,
+            frames=cut.di.frames,
+            sample_rate_hz=cut.di.sample_rate_hz,
+            drift_ppm=cut.drift_ppm,
+            jumps=cut.jumps,
+        )
+    if cut.bench is not None:
+        samples.tofile(cut.bench)
+    return samples
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,27 +238,14 @@ class MeasureTask:
 
     Parameters
     ----------
-    di : DiSpec
-        The DI.
-    source : SourceSpec
-        The capture.
-    latency : Latency
-        Its drift and jumps.
-    shift_samples : float
-        Lag to take out.
+    cut : Cut
+        Where its samples come from.
     frames : int
         Length of the capture at the DI's rate.
-    aligned : Path or None
-        Where to leave the aligned samples for the tasks that follow; None leaves
-        nothing on the disk.
     """
 
-    di: DiSpec
-    source: SourceSpec
-    latency: Latency
-    shift_samples: float
+    cut: Cut
     frames: int
-    aligned: Path | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,27 +277,16 @@ def measure_capture(task: MeasureTask) -> MeasureResult:
     MeasureResult
         Measures before any gain, and findings.
     """
-    material = load_di(task.di)
-    rate = task.di.sample_rate_hz
+    cut = task.cut
     try:
-        with open_source(task.source) as source:
-            samples = cut_to_di(
-                source,
-                task.shift_samples,
-                frames=task.di.frames,
-                sample_rate_hz=rate,
-                drift_ppm=drift_to_correct(
-                    task.latency.drift_ppm, task.di.frames / rate
-                ),
-                jumps=task.latency.jumps,
-            )
+        samples = cut_capture(cut)
     except AudioError as error:
         return MeasureResult(None, (refusal(error),))
-    first = max(0, int(np.ceil(-task.shift_samples)))
-    last = min(task.di.frames, int(task.frames - task.shift_samples))
-    measured = measure(material, samples, rate, held=(first, last))
-    if task.aligned is not None:
-        samples.tofile(task.aligned)
+    held = (
+        max(0, int(np.ceil(-cut.shift_samples))),
+        min(cut.di.frames, int(task.frames - cut.shift_samples)),
+    )
+    measured = measure(load_di(cut.di), samples, cut.di.sample_rate_hz, held=held)
     symptoms = Symptoms(
         measurable=measured.measurable,
         music_dbfs=measured.music_dbfs,
@@ -220,34 +297,16 @@ def measure_capture(task: MeasureTask) -> MeasureResult:
     return MeasureResult(measured, judge_measures(symptoms))
 
 
-def load_aligned(path: Path) -> NDArray[np.float32]:
-    """Open aligned samples that an earlier task left.
-
-    Parameters
-    ----------
-    path : Path
-        Where they lie.
-
-    Returns
-    -------
-    ndarray of float32
-        Mapped, not read.
-    """
-    return np.memmap(path, dtype=np.float32, mode="r")
-
-
 @dataclass(frozen=True, slots=True)
 class WriteTask:
     """Write one levelled file.
 
     Parameters
     ----------
-    aligned : Path
-        Samples before gain.
+    cut : Cut
+        Where its samples come from.
     gain_db : float
         The one static gain.
-    sample_rate_hz : int
-        The DI's rate.
     path : Path
         Where to write.
     relative : str
@@ -256,9 +315,8 @@ class WriteTask:
         Description, time reference and loudness.
     """
 
-    aligned: Path
+    cut: Cut
     gain_db: float
-    sample_rate_hz: int
     path: Path
     relative: str
     bext: BextFields
@@ -278,10 +336,10 @@ def write_capture(task: WriteTask) -> Output:
         Where it is, and its hash.
     """
     return write_output(
-        load_aligned(task.aligned),
+        cut_capture(task.cut),
         task.gain_db,
         task.path,
         relative=task.relative,
-        sample_rate_hz=task.sample_rate_hz,
+        sample_rate_hz=task.cut.di.sample_rate_hz,
         bext=task.bext,
     )

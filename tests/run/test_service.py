@@ -14,8 +14,14 @@ from pipeline.errors import OutputError, ReampsError
 from pipeline.files.store import read_record
 from pipeline.files.wave_chunks import read_bext
 from pipeline.models.metrics import METRIC_KEYS
-from pipeline.run.service import Options, rebuild_page, run_check, run_manifests
-from tests.run.sessions import RATE, plucks, write_session
+from pipeline.run.service import (
+    Options,
+    explain,
+    rebuild_page,
+    run_check,
+    run_manifests,
+)
+from tests.run.sessions import RATE, plucks, rig, write_session
 
 QUIET = Options(jobs=1, quiet=True)
 METER = ("ffmpeg", "-nostats", "-hide_banner")
@@ -303,3 +309,98 @@ def test_a_loud_target_is_lowered_for_all(tmp_path):
     assert max(peaks) == pytest.approx(-1.0, abs=0.02)
     levels = {c.loudness.lufs for c in outcome.record.captures}
     assert max(levels) - min(levels) < 0.01
+
+
+def decided(session, folder):
+    return {(d.id, d.stage): d for d in explain(session.manifest, folder, QUIET)}
+
+
+def test_a_second_run_does_no_signal_work(session, processed, tmp_path, monkeypatch):
+    _, folder = processed
+    shutil.copytree(folder, tmp_path / "again")
+    for name in ("locate_capture", "measure_capture", "write_capture", "describe_di"):
+        for module in ("judging", "locating", "session"):
+            path = f"pipeline.run.{module}.{name}"
+            monkeypatch.setattr(path, refuse_to_work, raising=False)
+    (outcome,) = run_manifests([session.manifest], tmp_path / "again", QUIET)
+    made = processed[0].record.created
+    assert outcome.record.model_copy(update={"created": made}) == processed[0].record
+
+
+def refuse_to_work(task):
+    raise AssertionError(task)
+
+
+def test_explain_tells_what_the_run_will_do(session, processed, tmp_path):
+    first = decided(session, tmp_path / "new")
+    assert not any(decision.reuse for decision in first.values())
+    assert not (tmp_path / "new").exists()
+    again = decided(session, processed[1])
+    assert all(decision.reuse for decision in again.values())
+    assert ("close", "write") in again
+
+
+def test_another_target_only_writes_again(tmp_path):
+    session = write_session(tmp_path)
+    run_manifests([session.manifest], tmp_path / "out", QUIET)
+    text = session.manifest.read_text(encoding="utf-8")
+    text = text.replace("[di]", "[loudness]\ntarget_lufs = -27.0\n[di]", 1)
+    session.manifest.write_text(text, encoding="utf-8")
+    decisions = decided(session, tmp_path / "out")
+    ran = {(d.stage, d.reason) for d in decisions.values() if not d.reuse}
+    assert ran == {("write", "gain changed")}
+    (outcome,) = run_manifests([session.manifest], tmp_path / "out", QUIET)
+    for capture in outcome.record.captures:
+        assert capture.loudness.lufs == pytest.approx(-27.0, abs=0.001)
+        path = tmp_path / "out" / capture.output.file
+        assert read_bext(path).loudness_value_lufs == pytest.approx(-27.0, abs=0.01)
+
+
+def test_one_more_capture_is_one_more_capture(tmp_path):
+    session = write_session(tmp_path)
+    run_manifests([session.manifest], tmp_path / "out", QUIET)
+    soundfile.write(
+        tmp_path / "audio" / "p09.wav", rig(plucks(1), 5.0, 4000.0), RATE, "PCM_24"
+    )
+    with session.manifest.open("a", encoding="utf-8") as file:
+        file.write('[[capture]]\nfile = "audio/p09.wav"\nsetup = "low"\n')
+    decisions = decided(session, tmp_path / "out")
+    ran = {d.id for d in decisions.values() if not d.reuse and d.stage != "write"}
+    assert ran == {"p09"}
+    before = {p: p.stat().st_mtime_ns for p in (tmp_path / "out/audio").iterdir()}
+    run_manifests([session.manifest], tmp_path / "out", QUIET)
+    assert all(path.stat().st_mtime_ns == time for path, time in before.items())
+
+
+def test_a_changed_source_is_seen(tmp_path):
+    session = write_session(tmp_path)
+    run_manifests([session.manifest], tmp_path / "out", QUIET)
+    path = tmp_path / "audio" / "p02.wav"
+    samples, _ = soundfile.read(path)
+    soundfile.write(path, 0.5 * samples, RATE, "PCM_24")
+    decisions = decided(session, tmp_path / "out")
+    assert decisions["loud", "locate"].reason == "source changed"
+    assert not decisions["loud", "measure"].reuse
+    assert decisions["close", "locate"].reuse
+
+
+def test_a_lost_output_is_written_again(session, processed, tmp_path):
+    shutil.copytree(processed[1], tmp_path / "out")
+    (tmp_path / "out" / "audio" / "close.wav").unlink()
+    (tmp_path / "out" / "audio" / "dark.wav").write_bytes(b"torn")
+    run_manifests([session.manifest], tmp_path / "out", QUIET)
+    for name in ("close", "dark"):
+        file = f"audio/{name}.wav"
+        expected = (processed[1] / file).read_bytes()
+        assert (tmp_path / "out" / file).read_bytes() == expected
+
+
+def test_an_output_that_is_no_longer_wanted_goes(tmp_path):
+    session = write_session(tmp_path)
+    run_manifests([session.manifest], tmp_path / "out", QUIET)
+    (tmp_path / "out" / "audio" / "mine.txt").write_text("kept", encoding="utf-8")
+    text = session.manifest.read_text(encoding="utf-8")
+    session.manifest.write_text(text.replace('"loud"', '"louder"'), encoding="utf-8")
+    run_manifests([session.manifest], tmp_path / "out", QUIET)
+    names = {path.name for path in (tmp_path / "out" / "audio").iterdir()}
+    assert names == {"close.wav", "dark.wav", "louder.wav", "early.wav", "mine.txt"}

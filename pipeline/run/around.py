@@ -1,0 +1,100 @@
+"""What the steps of a session share: who works, who is told, what is kept."""
+
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+
+from pydantic import JsonValue
+
+from pipeline import __version__
+from pipeline.models.plan import CapturePlan, Plan
+from pipeline.run.executor import Workers
+from pipeline.run.keeping import Keeper
+from pipeline.run.progress import Progress
+from pipeline.run.tasks import Fingerprint
+from pipeline.stages.di import DiSpec
+from pipeline.stages.read import SourceSpec
+
+STAGE_VERSION = 1
+"""Raised when a stage computes something else from the same input."""
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What a session needs besides its plan.
+
+    Parameters
+    ----------
+    workers : Workers
+        Who does the work.
+    progress : Progress
+        Who is told.
+    keeper : Keeper
+        What was computed before.
+    created : str
+        Date and time of the run, ISO 8601.
+    """
+
+    workers: Workers
+    progress: Progress
+    keeper: Keeper
+    created: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """The files of a session, looked at.
+
+    Parameters
+    ----------
+    plan : Plan
+        What the session is.
+    di : DiSpec
+        The DI.
+    di_sha256 : str
+        Hash of its file.
+    prints : dict of str to Fingerprint
+        Of every capture's file, by capture id.
+    """
+
+    plan: Plan
+    di: DiSpec
+    di_sha256: str
+    prints: dict[str, Fingerprint]
+
+    def spec(self, capture: CapturePlan) -> SourceSpec:
+        """Which channel of which file, at the DI's rate."""
+        return SourceSpec(capture.path, capture.written.channel, self.di.sample_rate_hz)
+
+    def di_parts(self) -> dict[str, JsonValue]:
+        """Name what everything that is held against the DI depends on."""
+        return {
+            "version": f"{__version__}/{STAGE_VERSION}",
+            "DI": f"{self.di_sha256}/{self.di.channel}",
+        }
+
+    def parts(self, capture: CapturePlan) -> dict[str, JsonValue]:
+        """Name what everything that is computed of a capture depends on."""
+        return {
+            **self.di_parts(),
+            "source": self.prints[capture.id].sha256,
+            "channel": capture.written.channel,
+        }
+
+
+def bench_file(bench: Path, id_: str) -> Path:
+    """Name the place of a capture's aligned samples.
+
+    Parameters
+    ----------
+    bench : Path
+        Folder of the aligned samples.
+    id_ : str
+        Any capture's id; it may hold anything.
+
+    Returns
+    -------
+    Path
+        A name that is safe everywhere, and its own.
+    """
+    return bench / f"{sha256(id_.encode('utf-8')).hexdigest()[:40]}.f32"
