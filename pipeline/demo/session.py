@@ -146,7 +146,7 @@ PASSES: tuple[Pass, ...] = (
     Pass(
         "p10",
         "high",
-        -0.7,
+        -0.7003125,
         (Take("p10-bright-boards", Placement("bright", LOWER, 0.0, 0.3)),),
         notes="recorder started late, in the silence before the first note",
     ),

@@ -44,7 +44,7 @@ def test_an_amp_makes_harmonics_and_nothing_else(name):
 
 
 def test_high_gain_distorts_more_than_the_edge():
-    # Truth by construction: 50 dB of gain against 12 dB.
+    # Truth by construction: 50 dB of gain against 17 dB.
     def distortion(name):
         power = played_sine(rig.AMPS[name], 220, peak=0.1)
         overtones = sum(power[220 * order] for order in range(2, 40))

@@ -68,6 +68,13 @@ def test_recorders_start_at_different_times_once_after_the_di():
     assert min(starts) < 0.0
 
 
+def test_a_late_start_does_not_look_like_a_change_of_buffer():
+    # A hand on a button knows nothing of buffers: no whole number of 32 samples.
+    late = min(one.start_s for one in session.PASSES) * 48_000
+    assert late == round(late)
+    assert round(late) % 32 != 0
+
+
 def test_25_mm_of_depth_is_3_and_a_half_samples():
     # Path table at c = 343.2 m/s: 25 mm is 3.4965 samples at 48 kHz; the loft is
     # colder: c = 331.3 sqrt(1 + T/273.15) gives 339.68 m/s at 14 C.
