@@ -1,0 +1,39 @@
+"""What two microphones of one pass give when they are added.
+
+Answers "what does the sum do, what would alignment or a flip change, which ratio
+is best, and what should one do at the amp". Polarity and delay are kept apart: a
+flip is no cure for a delay. Levels of a sum are in dB against the power sum of its
+parts, so that +3.01 is two equal signals in step, 0 is two unrelated ones and
+anything below 0 is loss. Delays are in seconds, positive = b later than a.
+
+The rule of three to one is about several sources with a microphone each; it says
+nothing about two microphones on one speaker and is not applied here.
+"""
+
+from pipeline.dsp.mix.advice import Advice, advise_pair
+from pipeline.dsp.mix.blends import BestRatio, best_ratio, blend
+from pipeline.dsp.mix.comb import (
+    Ripple,
+    comb_notches_hz,
+    comb_response,
+    phase_sum_db,
+    ripple_from_level_difference,
+)
+from pipeline.dsp.mix.curves import SumCurve, SumCurves, sum_curve, sum_curves
+
+__all__ = [
+    "Advice",
+    "BestRatio",
+    "Ripple",
+    "SumCurve",
+    "SumCurves",
+    "advise_pair",
+    "best_ratio",
+    "blend",
+    "comb_notches_hz",
+    "comb_response",
+    "phase_sum_db",
+    "ripple_from_level_difference",
+    "sum_curve",
+    "sum_curves",
+]

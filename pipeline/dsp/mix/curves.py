@@ -1,0 +1,157 @@
+"""Levels of a pair's sum against the power sum of its parts."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.dsp.pairs import PairSpectra
+from pipeline.dsp.spectrum import third_octave_bands
+from pipeline.units import amplitude_from_db
+
+Float = NDArray[np.float64]
+
+LOSS_SPAN_HZ = (80.0, 8000.0)
+NOTCH_BELOW_DB = -3.0
+NOTCHES = 3
+LOWEST_POWER = 1e-30
+
+
+@dataclass(frozen=True, slots=True)
+class SumCurve:
+    """A sum of two microphones against the power sum of its parts.
+
+    Attributes
+    ----------
+    freq_hz, level_db : ndarray, shape (points,)
+        The curve: +3.01 at best, below 0 where the sum loses.
+    band_hz, band_level_db : ndarray, shape (bands,)
+        The same over third octaves of IEC 61260-1 that hold a point.
+    band_sum_db : ndarray, shape (bands,)
+        Level of the sum itself in each band, dB of the spectra's own unit.
+    notches_hz : tuple of float
+        The first minima of the curve below -3 dB, at most three.
+    sum_loss_db : float
+        Power sum over sum, in dB, of each third octave from 80 Hz to 8 kHz,
+        averaged with the bands' power sums as weights. 0: as if unrelated;
+        -3.01: equal and in step; positive: parts of the sound are cancelled.
+    """
+
+    freq_hz: Float
+    level_db: Float
+    band_hz: Float
+    band_level_db: Float
+    band_sum_db: Float
+    notches_hz: tuple[float, ...]
+    sum_loss_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class SumCurves:
+    """The four ways to add a pair; `flipped` inverts the polarity of b."""
+
+    as_placed: SumCurve
+    aligned: SumCurve
+    flipped: SumCurve
+    aligned_flipped: SumCurve
+
+
+def _notches_hz(freq_hz: Float, level_db: Float) -> tuple[float, ...]:
+    inner = level_db[1:-1]
+    lowest = (inner <= level_db[:-2]) & (inner < level_db[2:])
+    found = freq_hz[1:-1][lowest & (inner < NOTCH_BELOW_DB)]
+    return tuple(float(f) for f in found[:NOTCHES])
+
+
+def _loss_db(band_hz: Float, level_db: Float, weights: Float) -> float:
+    low, high = LOSS_SPAN_HZ
+    # A tenth of a band of tolerance: the exact mid-bands of 80 Hz and 8 kHz are
+    # 79.4 and 7943 Hz.
+    inside = (band_hz > low * 0.98) & (band_hz < high * 1.02)
+    if not inside.any() or not weights[inside].sum() > 0:
+        return 0.0
+    return float(-np.average(level_db[inside], weights=weights[inside]))
+
+
+def sum_curve(
+    spectra: PairSpectra,
+    *,
+    gain_db: float = 0.0,
+    polarity: int = 1,
+    advance_s: float = 0.0,
+) -> SumCurve:
+    """Predict a + b from the powers and the cross power of a pair.
+
+    Parameters
+    ----------
+    spectra : PairSpectra
+        Powers of a and b and their cross power.
+    gain_db : float
+        Gain given to b.
+    polarity : {1, -1}
+        -1 inverts b.
+    advance_s : float
+        By how much b is moved earlier.
+
+    Returns
+    -------
+    SumCurve
+        Against the power sum of a and the scaled b. Noise that the microphones
+        do not share adds as power.
+    """
+    gain = amplitude_from_db(gain_db)
+    power = spectra.power_a + gain**2 * spectra.power_b + LOWEST_POWER
+    turn = np.exp(2j * np.pi * spectra.freq_hz * advance_s)
+    total = power + 2.0 * gain * polarity * (spectra.cross * turn).real
+    level_db = 10.0 * np.log10(np.maximum(total / power, LOWEST_POWER))
+    bands = [
+        (band.centre_hz, inside)
+        for band in third_octave_bands()
+        if (
+            inside := (spectra.freq_hz >= band.low_hz)
+            & (spectra.freq_hz < band.high_hz)
+        ).any()
+    ]
+    band_hz = np.array([centre for centre, _ in bands])
+    band_power = np.array([power[inside].sum() for _, inside in bands])
+    band_total = np.array([total[inside].sum() for _, inside in bands])
+    ratio = np.maximum(band_total / band_power, LOWEST_POWER)
+    band_level_db = 10.0 * np.log10(ratio)
+    return SumCurve(
+        freq_hz=spectra.freq_hz,
+        level_db=level_db,
+        band_hz=band_hz,
+        band_level_db=band_level_db,
+        band_sum_db=10.0 * np.log10(np.maximum(band_total, LOWEST_POWER)),
+        notches_hz=_notches_hz(spectra.freq_hz, level_db),
+        sum_loss_db=_loss_db(band_hz, band_level_db, band_power),
+    )
+
+
+def sum_curves(
+    spectra: PairSpectra, delay_s: float, *, gain_db: float = 0.0
+) -> SumCurves:
+    """Predict a pair's sum as placed, aligned, flipped, and both.
+
+    Parameters
+    ----------
+    spectra : PairSpectra
+        Powers of a and b and their cross power.
+    delay_s : float
+        How much later b is than a.
+    gain_db : float
+        Gain given to b.
+
+    Returns
+    -------
+    SumCurves
+        Aligned means that b is moved earlier by `delay_s`.
+    """
+    return SumCurves(
+        as_placed=sum_curve(spectra, gain_db=gain_db),
+        aligned=sum_curve(spectra, gain_db=gain_db, advance_s=delay_s),
+        flipped=sum_curve(spectra, gain_db=gain_db, polarity=-1),
+        aligned_flipped=sum_curve(
+            spectra, gain_db=gain_db, polarity=-1, advance_s=delay_s
+        ),
+    )
