@@ -31,6 +31,7 @@ SEVEN = (
 )  # fmt: skip
 RIG_FAMILIES = ("clean", "crunch", "high gain", "fuzz")
 LABELS = ("level", "amp", "cabinet", "mic", "noise", "simulation", "player")
+DESCRIBED = ("player", "gain", "amp", "cabinet", "mic", "drift", "jumps")
 HEAD = (
     "", "n", "bias", "median", "95 %", "max", "gross", "wrong pol", "undet pol",
     "refused", "conf", ">.9 wrong", "CPU s",
@@ -98,8 +99,14 @@ def methods(outcomes: list[Outcome]) -> str:
     bounds = [o.bound for o in judged if o.bound is not None]
     text = table(("", "n", "bias", "median", "95 %", "max", "gross", "wrong pol"), rows)
     low, middle, high = np.quantile(bounds, [0.0, 0.5, 1.0])
+    hidden = [o.hidden for o in judged]
+    rest = [abs(o.error - o.hidden) for o in judged if o.error is not None]
     return (
-        f"{text}\nCramer-Rao bound of the added noise, standard deviation: "
+        f"{text}\nOf the error, cabinet and microphone do this much above Nyquist, "
+        f"which no file shows: median {np.median(hidden):.2f}, up to "
+        f"{max(hidden):.2f}; without it the median error is {np.median(rest):.2f}, "
+        f"95 % {np.quantile(rest, 0.95):.2f}, maximum {max(rest):.2f}"
+        f"\nCramer-Rao bound of the added noise, standard deviation: "
         f"median {middle:.1e}, {low:.1e} to {high:.1e} samples"
     )
 
@@ -180,9 +187,7 @@ def describe(outcome: Outcome) -> str:
     """Return one line: how to draw the scene again, what it is, what was said."""
     trial = outcome.trial
     labels = outcome.labels
-    made_of = " / ".join(
-        labels.get(name, "") for name in ("player", "gain", *LABELS[1:4])
-    )
+    made_of = " / ".join(labels[name] for name in DESCRIBED if name in labels)
     if outcome.error is None:
         said = outcome.crash
     else:

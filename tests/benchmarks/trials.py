@@ -68,6 +68,7 @@ class Outcome:
     labels: dict[str, str]
     verdict_expected: str
     bound: float | None = None
+    hidden: float = 0.0
     error: float | None = None
     verdict: str = "crash"
     confidence: float = 0.0
@@ -128,20 +129,33 @@ def _polarity(found: int | None, true: int | None) -> str:
     return "right" if found == true else "wrong"
 
 
+def _outside(at_s: float, first_s: float, last_s: float) -> float:
+    """Return how far a time lies outside a stretch; every time inside is right."""
+    return at_s - min(max(at_s, first_s), last_s)
+
+
 def _jumps(
     scene: Scene, estimate: LatencyEstimate
 ) -> tuple[list[tuple[float, float]], int]:
-    """Pair true with found jumps; return (size, time) errors and false ones."""
+    """Pair true with found jumps; return (size, time) errors and false ones.
+
+    The truth counts in the capture's time, the estimate in the DI's. What was
+    lost lies after the jump, what was repeated before it: within that stretch
+    nobody can say where the cut was.
+    """
     left = list(estimate.jumps)
     errors = []
+    lag = scene.truth.latency_samples
     for jump in scene.truth.jumps:
-        # The truth counts in the capture's time, the estimate in the DI's.
-        at_s = jump.at_s - scene.truth.latency_samples / scene.sample_rate_hz
+        at_s = jump.at_s - lag / scene.sample_rate_hz
+        lag += jump.samples
+        other_s = at_s - jump.samples / scene.sample_rate_hz
         near = [found for found in left if abs(found.at_s - at_s) < NEAR_S]
         if near:
             best = min(near, key=lambda found: abs(found.samples - jump.samples))
             left.remove(best)
-            errors.append((best.samples - jump.samples, best.at_s - at_s))
+            late_s = _outside(best.at_s, *sorted((at_s, other_s)))
+            errors.append((best.samples - jump.samples, late_s))
     return errors, len(left)
 
 
@@ -159,10 +173,16 @@ def _measures(estimate: LatencyEstimate) -> dict[str, float]:
 def judge(trial: Trial, scene: Scene, reference: DiReference | None = None) -> Outcome:
     """Put a scene before all methods; a crash of the estimator is an outcome."""
     truth = scene.truth
-    known = Outcome(
-        trial, dict(truth.labels), truth.verdict_expected, truth.bound_samples
-    )
+    labels = dict(truth.labels)
+    if truth.drift_ppm:
+        labels["drift"] = f"{truth.drift_ppm:+.1f} ppm"
+    if truth.jumps:
+        labels["jumps"] = " ".join(f"{j.at_s:.2f}s{j.samples:+d}" for j in truth.jumps)
+    known = Outcome(trial, labels, truth.verdict_expected, truth.bound_samples)
     source = ArraySource(scene.capture)
+    known = _replaced(
+        known, hidden=truth.hidden_samples * RATE_HZ / scene.sample_rate_hz
+    )
     ratio = None
     try:
         if reference is None:

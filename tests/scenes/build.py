@@ -6,6 +6,7 @@ import numpy as np
 
 from . import air, faults
 from .arrays import Array, Spectrum
+from .colours import hidden_delay
 from .families import Family
 from .players import perform
 from .scene import (
@@ -39,6 +40,7 @@ class Tape:
     jumps: tuple[Jump, ...] = ()
     verdict: str = "match"
     bound: float | None = None
+    hidden: float = 0.0
 
 
 def random_scene(
@@ -67,6 +69,8 @@ def random_scene(
         delay += rate * float(rng.choice([rng.uniform(-3, 0), rng.uniform(0, 120)]))
     response = rig.cabinet.response(rate) * place.response(rate)
     tape = recorded(rng, ranges, rig.play(di, rate), (response, delay, rate))
+    colour = rig.cabinet.response(rate) * place.mic.response(rate)
+    tape.hidden = hidden_delay(colour)
     if rig.amp == "octave":
         tape.polarity = None
     if ranges.fault == "other take":
@@ -225,5 +229,6 @@ def finished(
         tape.verdict,
         labels,
         tape.bound,
+        tape.hidden,
     )
     return Scene(di.astype(np.float32), sound.astype(np.float32), tape.rate, truth)

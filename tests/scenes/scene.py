@@ -39,7 +39,9 @@ class Truth:
     ``polarity`` is None where it has no meaning (a rectifier);
     ``verdict_expected`` is "match", "refuse", "wrong rate", "varying" or
     "ambiguous"; ``bound_samples`` is the Cramer-Rao bound's standard deviation
-    for the noise that was added, None where there is nothing to bound.
+    for the noise that was added, None where there is nothing to bound;
+    ``hidden_samples`` is what cabinet and microphone do above Nyquist, which
+    looks like delay to anyone who sees the file only.
     """
 
     latency_samples: float
@@ -49,6 +51,7 @@ class Truth:
     verdict_expected: str
     labels: Mapping[str, str]
     bound_samples: float | None = None
+    hidden_samples: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from tests.scenes.colours import (
     analogue_cabinet,
     cabinet,
     floored_low_pass,
+    hidden_delay,
     low_pass,
     microphone,
     minimum_phase,
@@ -105,3 +106,17 @@ def test_cabinets_differ() -> None:
     )
     apart_db = 20 * np.log10(np.abs(one[1:] / two[1:]))
     assert np.median(np.abs(apart_db)) > 3.0
+
+
+def test_hidden_delay_is_what_a_far_pole_does() -> None:
+    """A pole at fc far above the band delays by 1 / (2 pi fc); closed form."""
+    frequency_hz = np.fft.rfftfreq(GRID, 1 / 48_000)
+    late = 1 / (1 + 1j * frequency_hz / 1e6)
+    exact = 48_000 / (2 * np.pi * 1e6)
+    assert hidden_delay(late) == pytest.approx(exact, rel=0.05)
+
+
+@pytest.mark.parametrize("kind", ["digital", "folded"])
+def test_nothing_is_hidden_by_colours_made_at_the_base_rate(kind: str) -> None:
+    response = cabinet(kind, np.random.default_rng(6), 48_000).response(48_000)
+    assert abs(hidden_delay(response)) < 0.01
