@@ -26,6 +26,7 @@ from pipeline.run.tasks import (
 from pipeline.stages.align import Lagged, decide_shifts, judge_buffer, judge_polarity
 from pipeline.stages.di import inspect_di
 from pipeline.stages.latency import drift_to_correct
+from pipeline.units import speed_of_sound_m_s
 
 _DI_RESULT = TypeAdapter(DiResult)
 _MEASURE_RESULT = TypeAdapter(MeasureResult)
@@ -103,7 +104,12 @@ def judge_session(plan: Plan, around: Surroundings, bench: Path | None) -> Judge
     di_result = _describe(sources, around)
     located = locate_all(sources, around)
     lagged = [
-        Lagged(capture.id, capture.pass_id, result.located.latency)
+        Lagged(
+            capture.id,
+            capture.pass_id,
+            result.located.latency,
+            _flight(capture, sources),
+        )
         for capture in plan.captures
         if (result := located.get(capture.id))
         and result.located
@@ -127,6 +133,13 @@ def judge_session(plan: Plan, around: Surroundings, bench: Path | None) -> Judge
         for id_, finding in found.items():
             night[id_] = (*night.get(id_, ()), finding)
     return Judged(sources, di_result, located, cuts, measured, night)
+
+
+def _flight(capture: CapturePlan, sources: Sources) -> float:
+    """Time of flight from the grille in samples, as far as the manifest tells."""
+    metres = (capture.written.distance_mm or 0.0) / 1000.0
+    temperature = sources.plan.manifest.session.temperature_c
+    return metres / speed_of_sound_m_s(temperature) * sources.di.sample_rate_hz
 
 
 def _look(plan: Plan, around: Surroundings) -> Sources:

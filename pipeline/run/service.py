@@ -186,14 +186,37 @@ def run_demo(folder: Path, options: Options) -> Outcome:
         why nothing could be done.
     """
     with _surroundings(options) as (workers, progress):
-        progress.begin("synthesising the demo", 0)
-        session = write_demo(folder)
+        session = write_demo(folder, _Told("synthesising the demo", progress))
         plan = read_plan(session.manifest)
         outcome = _run_one(plan, folder / "report", workers, progress)
     captures = outcome.record.captures if outcome.record else ()
     rejected = [capture.id for capture in captures if capture.status == "rejected"]
     as_planted = rejected == [session.wrong_file_id]
     return replace(outcome, status=DONE if as_planted else SOME_REJECTED)
+
+
+class _Told:
+    """Tells a progress of steps that are counted elsewhere.
+
+    Parameters
+    ----------
+    what : str
+        Name of the phase.
+    progress : Progress
+        Who is told.
+    """
+
+    def __init__(self, what: str, progress: Progress) -> None:
+        self._what = what
+        self._progress = progress
+        self._begun = False
+
+    def __call__(self, _done: int, total: int) -> None:
+        """Count one step; the first call begins the phase."""
+        if not self._begun:
+            self._progress.begin(self._what, total)
+            self._begun = True
+        self._progress.step()
 
 
 def rebuild_page(folder: Path) -> Path:

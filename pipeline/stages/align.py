@@ -34,11 +34,14 @@ class Lagged:
         Its pass.
     latency : Latency
         Its lag against the DI.
+    flight_samples : float
+        Time of flight from the grille, as far as the manifest tells the distance.
     """
 
     id: str
     pass_id: str
     latency: Latency
+    flight_samples: float = 0.0
 
 
 def decide_shifts(
@@ -124,7 +127,7 @@ def judge_buffer(captures: Sequence[Lagged]) -> dict[str, Finding]:
         By capture id, for all mics of the pass.
     """
     lags = {
-        pass_id: min(capture.latency.samples for capture in members)
+        pass_id: min(c.latency.samples - c.flight_samples for c in members)
         for pass_id, members in _by_pass(captures).items()
     }
     if len(lags) < 3:

@@ -1,0 +1,174 @@
+"""CPU and memory of `reamps run` beside a public meter on the same files.
+
+`python -m tests.benchmarks.speed_bench` writes captures of 180 s (48 kHz, 24-bit,
+mono) into a temporary folder, then prints:
+
+- CPU seconds that ffmpeg's `ebur128=peak=true` needs to read loudness and true peak of
+  all captures,
+- CPU seconds of a straightforward script with the usual libraries (FFT correlation,
+  pyloudnorm, four times resampled true peak, Welch spectra, 24-bit write),
+- CPU seconds, wall time and peak memory of the whole run with one and two workers, of
+  a second run with nothing changed, and their ratios,
+- CPU seconds of `reamps run` by stage, measured in this process.
+
+CPU is user plus system time of the process and its children.
+"""
+
+import argparse
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import numpy as np
+import pyloudnorm
+import soundfile
+from scipy import signal
+
+from tests.run.sessions import plucks, rig
+
+RATE = 48_000
+METER = ("ffmpeg", "-nostats", "-hide_banner", "-threads", "1")
+FILTER = ("-af", "ebur128=peak=true", "-f", "null", "-")
+ONE_THREAD = {
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "MKL_NUM_THREADS": "1",
+}
+
+
+def write_night(folder: Path, captures: int, seconds: float) -> Path:
+    """Write a DI and captures through two rigs, each with its own delay and level."""
+    rng = np.random.default_rng(3)
+    (folder / "audio").mkdir(parents=True)
+    di = np.concatenate([plucks(seed, 30.0) for seed in range(round(seconds / 30))])
+    soundfile.write(folder / "audio/di.wav", di, RATE, "PCM_24")
+    lines = ['format = 1\n[session]\nname = "Speed"\n[di]\nfile = "audio/di.wav"\n']
+    lines.append("[setup.low]\n[setup.high]\n")
+    sounds = {"low": rig(di, 2.0, 5500.0), "high": rig(di, 25.0, 4500.0)}
+    for index in range(captures):
+        name = "low" if index % 2 == 0 else "high"
+        late = np.concatenate([np.zeros(400 + 37 * index), sounds[name]])[: di.size]
+        noisy = 0.5 * late + 3e-5 * rng.normal(size=di.size)
+        soundfile.write(folder / f"audio/p{index:02d}.wav", noisy, RATE, "PCM_24")
+        lines.append(
+            f'[[capture]]\nfile = "audio/p{index:02d}.wav"\nsetup = "{name}"\n'
+        )
+    manifest = folder / "session.toml"
+    manifest.write_text("".join(lines), encoding="utf-8")
+    return manifest
+
+
+def cpu_of(command: Sequence[str | Path]) -> tuple[float, float, float]:
+    """Run a command: CPU seconds, wall seconds, peak memory of its largest process."""
+    begin = time.perf_counter()
+    process = subprocess.Popen(
+        command,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        env={**os.environ, **ONE_THREAD},
+    )
+    _, status, used = os.wait4(process.pid, 0)
+    if status:
+        sys.exit(f"failed: {command}")
+    wall = time.perf_counter() - begin
+    return used.ru_utime + used.ru_stime, wall, used.ru_maxrss / 1024.0
+
+
+def straightforward(audio: Path) -> None:
+    """Do the bare job with the usual libraries and nothing shared between steps."""
+    di, _ = soundfile.read(audio / "di.wav")
+    for path in sorted(audio.glob("p*.wav")):
+        x, _ = soundfile.read(path)
+        lag = int(np.argmax(signal.correlate(x, di, method="fft"))) - di.size + 1
+        x = np.roll(x, -lag)
+        loudness = pyloudnorm.Meter(RATE).integrated_loudness(x)
+        peak = np.abs(signal.resample_poly(x, 4, 1)).max()
+        signal.welch(x, RATE, nperseg=4096)
+        signal.csd(di, x, RATE, nperseg=4096)
+        gain = min(10 ** ((-23.0 - loudness) / 20.0), 0.89 / peak)
+        soundfile.write(audio.parent / f"out-{path.name}", gain * x, RATE, "PCM_24")
+
+
+def by_stage(manifest: Path, folder: Path) -> list[tuple[str, float]]:
+    """CPU seconds of each kind of task in one process."""
+    from pipeline.run import judging, locating, session
+    from pipeline.run.service import Options, run_manifests
+
+    spent: dict[str, float] = {}
+
+    def timed(function: Callable[[object], object]) -> Callable[[object], object]:
+        def work(task: object) -> object:
+            begin = time.process_time()
+            result = function(task)
+            name = function.__name__
+            spent[name] = spent.get(name, 0.0) + time.process_time() - begin
+            return result
+
+        return work
+
+    for module in (judging, locating, session):
+        for name in vars(module).copy():
+            if name in {
+                "fingerprint",
+                "describe_di",
+                "locate_capture",
+                "measure_capture",
+                "relate_pass",
+                "write_capture",
+                "write_listening",
+            }:
+                setattr(module, name, timed(getattr(module, name)))
+    begin = time.process_time()
+    run_manifests([manifest], folder, Options(jobs=1, quiet=True))
+    total = time.process_time() - begin
+    rest = total - sum(spent.values())
+    return [*spent.items(), ("everything else", rest), ("all", total)]
+
+
+def main() -> None:
+    """Print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--captures", type=int, default=12)
+    parser.add_argument("--seconds", type=float, default=180.0)
+    wanted = parser.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        manifest = write_night(folder / "night", wanted.captures, wanted.seconds)
+        audio = folder / "night/audio"
+        python = (sys.executable, "-m")
+        run = (*python, "pipeline", "run", manifest, "--quiet", "--out")
+        meter = 0.0
+        for path in sorted(audio.glob("p*.wav")):
+            meter += cpu_of((*METER, "-i", path, *FILTER))[0]
+        script = "from pathlib import Path; import sys; from tests.benchmarks import "
+        script += "speed_bench as s; s.straightforward(Path(sys.argv[1]))"
+        plain = cpu_of((sys.executable, "-c", script, audio))[0]
+        rows = [
+            ("ffmpeg ebur128=peak=true", meter, None, None),
+            ("straightforward script", plain, None, None),
+            ("run, 1 worker", *cpu_of((*run, folder / "one", "--jobs", "1"))),
+            ("run, 2 workers", *cpu_of((*run, folder / "two", "--jobs", "2"))),
+            ("run again, unchanged", *cpu_of((*run, folder / "one", "--jobs", "1"))),
+        ]
+        print(f"{wanted.captures} captures of {wanted.seconds:.0f} s, 48 kHz, 24-bit")
+        print(f"{'':28}{'CPU s':>8}{'x ffmpeg':>10}{'x script':>10}{'wall s':>8}"
+              f"{'peak MiB':>10}")  # fmt: skip
+        for label, cpu, wall, peak in rows:
+            print(
+                f"{label:28}{cpu:8.2f}{cpu / meter:10.2f}{cpu / plain:10.2f}"
+                + (f"{wall:8.2f}{peak:10.0f}" if wall is not None else "")
+            )
+        print(f"wall, 2 workers / 1 worker: {rows[3][2] / rows[2][2]:.2f}")
+        print()
+        for label, cpu in by_stage(manifest, folder / "stages"):
+            print(f"{label:28}{cpu:8.2f} s {cpu / wanted.captures * 1000:8.0f} ms each")
+        shutil.rmtree(folder / "stages")
+
+
+if __name__ == "__main__":
+    main()
