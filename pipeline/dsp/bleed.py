@@ -63,9 +63,8 @@ def find_bleed(cross: CrossSpectra) -> Bleed | None:
     -------
     Bleed or None
         None if nothing stands out 40 times over the correlation's typical size.
-        Random scenes without bleed reach 29 (an exactly repeating player), most
-        stay below 20; real copies at -35 to -20 dB reach 24 to 270, so that the
-        weakest of them, under loud amps, pass unseen.
+        The threshold favours silence over alarms: the weakest copies, under loud
+        amps, pass unseen (tests/benchmarks/faults_bench.py prints both).
     """
     rate = 2.0 * float(cross.freq_hz[-1])
     whiten = 1.0 / np.sqrt(cross.s_dd * cross.s_xx + _TINY)

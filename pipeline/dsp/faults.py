@@ -157,12 +157,13 @@ def find_dropouts(x: Samples, sample_rate_hz: int) -> tuple[Dropout, ...]:
         return ()
     step = quantum(x)
     peak = max(float(x.max()), -float(x.min()))
+    runs = _equal_runs(x)
+    # Flat tops of clipping are held values too, but have a finding of their own.
+    runs = runs[np.abs(x[runs[:, 0]]) < 0.98 * peak]
     found = [
-        Dropout(
-            first / sample_rate_hz, last - first, "zero" if x[first] == 0 else "held"
-        )
-        for first, last in _equal_runs(x).tolist()
-        if _breaks_off(x, (first, last), step) and abs(float(x[first])) < 0.98 * peak
+        Dropout(first / sample_rate_hz, last - first, _kind(x[first]))
+        for first, last in runs.tolist()
+        if _breaks_off(x, (first, last), step)
     ]
     for block in REPEATED_BLOCKS:
         found += [
@@ -170,6 +171,10 @@ def find_dropouts(x: Samples, sample_rate_hz: int) -> tuple[Dropout, ...]:
             for first in _repeats(x, block, step)
         ]
     return tuple(sorted(found, key=lambda dropout: dropout.at_s))
+
+
+def _kind(value: np.floating) -> str:
+    return "zero" if value == 0 else "held"
 
 
 def _equal_runs(x: Samples) -> Index:
