@@ -216,8 +216,9 @@ class _Regression:
         target = variance = np.zeros(0)
         for turn in range(ROUNDS):
             mean, band_variance = self.ratios(polarity * self.model(state))
-            near = turn >= LOGARITHMIC_ROUNDS and np.max(np.abs(mean - 1.0)) < 0.7
-            step = mean - 1.0 if near else np.log(mean + TINY)
+            # The logarithm reaches far but is biased by scatter; it only starts.
+            near = (turn >= LOGARITHMIC_ROUNDS) & (np.abs(mean - 1.0) < 0.7)
+            step = np.where(near, mean - 1.0, np.log(mean + TINY))
             target = np.concatenate([step.real, step.imag]) + self.predicted(state)
             corrected = (NOISE_CORRECTION_ERROR * self.bands.correction) ** 2
             variance = np.concatenate([band_variance + corrected, band_variance])
