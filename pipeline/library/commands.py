@@ -285,10 +285,11 @@ def similar(
 ) -> None:
     """Find the nearest tones to a capture or to a recording.
 
-    Captures are compared by what their rigs do: the response against the DI, saturation
-    and compression, so it does not matter what was played. The distance is in dB:
-    sqrt(response^2 + (0.7 compression)^2 + (0.2 saturation)^2). A recording without its
-    DI can only be compared by its average spectrum, and a message says so.
+    Captures are compared by what their rigs do: response against the DI, compression,
+    saturation, and what distortion fills, so it does not matter what was played. The
+    distance is in dB: sqrt(response^2 + (0.7 compression)^2 + (0.2 saturation)^2 + (0.7
+    filling)^2). A recording without its DI can only be compared by its average
+    spectrum, and a message says so.
     """
     from pipeline.library.nearest import SHOWN
     from pipeline.library.nearest import similar as nearest
@@ -305,7 +306,7 @@ def similar(
             parts: tuple[str, ...] = ()
         else:
             found = nearest(catalogue, number or 0, count=count, conditions=conditions)
-            parts = ("response_db", "compression_db", "saturation_db")
+            parts = ("response_db", "compression_db", "saturation_db", "filling_db")
     rows = [(n.number, n.distance_db, *n.parts_db, *n.facts) for n in found]
     _print(("number", "distance_db", *parts, *SHOWN), rows, shape)
 
@@ -361,8 +362,8 @@ def pack(
     """Pack captures for somebody else.
 
     Copies all that WORDS and --where find, level-matched, with a contact sheet, a
-    table, a README and checksums. Private fields stay out; the pack is read back before it
-    counts as done. Equal captures give equal bytes.
+    table, a README and checksums. Private fields stay out; the pack is read back before
+    it counts as done. Equal captures give equal bytes.
     """
     from pipeline.library.choice import Wanted
     from pipeline.library.pack import Terms

@@ -24,6 +24,11 @@ _APART = frozenset(
     {"captures", "blends", "pairs", "reflections", "recall", "shortlist"}
 )
 
+_UNSPOKEN = frozenset(
+    {"kind", "status", "version", "created", "align_mode", "output.sha256", "di.sha256"}
+)
+"""Texts of the program's own, which nobody looks for by words."""
+
 Value = str | float | None
 
 
@@ -184,7 +189,8 @@ _SESSION_PLACES = frozenset(known.place for known in SESSION_FIELDS)
 
 def _scope(found: list[Fact], places: frozenset[str] = frozenset()) -> Scope:
     """Facts without those that have a column, and the words of all of them."""
-    words = dict.fromkeys(fact.text for fact in found if fact.written)
+    spoken = (f for f in found if f.written and f.path not in _UNSPOKEN)
+    words = dict.fromkeys(fact.text for fact in spoken)
     facts = [fact for fact in found if fact.path not in places]
     return Scope(list(dict.fromkeys(facts)), "\n".join(words))
 

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 from pipeline.library.fields import known_places
 from pipeline.library.question import (
+    Comparison,
     Condition,
     Join,
     Not,
-    Test,
     parse_condition,
     split_words,
 )
@@ -101,7 +101,7 @@ class Asking:
             return _column(f'{table}."{field.column}"', condition)
         return self._fact(condition)
 
-    def _fact(self, test: Test) -> Where:
+    def _fact(self, test: Comparison) -> Where:
         # "bass", "knobs.bass" and "setup.knobs.bass" all name the same knob.
         query = "SELECT id FROM key WHERE path = ? OR substr('.' || path, ?) = ?"
         ending = f".{test.key}"
@@ -144,13 +144,13 @@ def _containing(text: str) -> str:
     return f"%{escaped}%"
 
 
-def _column(name: str, test: Test) -> Where:
+def _column(name: str, test: Comparison) -> Where:
     if test.relation == "known":
         return Where(f"{name} IS NOT NULL")
     if test.relation == "~":
         return Where(rf"{name} LIKE ? ESCAPE '\'", (_containing(test.text),))
     if test.relation == "!=":
-        opposite = _column(name, Test(test.key, "=", test.text, test.number))
+        opposite = _column(name, Comparison(test.key, "=", test.text, test.number))
         return Where(f"NOT coalesce({opposite.sql}, 0)", opposite.values)
     if test.number is not None:
         plain = Where(f"{name} {test.relation} ?", (test.number,))
@@ -161,7 +161,7 @@ def _column(name: str, test: Test) -> Where:
     return Where(f"{name} {test.relation} ? COLLATE NOCASE", (test.text,))
 
 
-def _value(test: Test) -> Where:
+def _value(test: Comparison) -> Where:
     """Compare a fact: as numbers where both are, else as text."""
     if test.relation == "known":
         return Where("1")

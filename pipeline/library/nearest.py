@@ -61,7 +61,7 @@ class Near:
     distance_db : float
         By which it is ranked.
     parts_db : tuple of float
-        Response, compression and saturation; empty for a spectrum.
+        Response, compression, saturation, filling; empty for a spectrum.
     facts : tuple
         Values of `SHOWN`.
     """

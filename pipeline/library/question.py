@@ -38,7 +38,7 @@ _JOINING = {"and", "or", "not"}
 
 
 @dataclass(frozen=True, slots=True)
-class Test:
+class Comparison:
     """One comparison.
 
     Parameters
@@ -74,7 +74,7 @@ class Join:
     parts: tuple["Condition", ...]
 
 
-Condition = Test | Not | Join
+Condition = Comparison | Not | Join
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +166,7 @@ class _Reader:
             return found
         return self._test()
 
-    def _test(self) -> Test:
+    def _test(self) -> Comparison:
         token = self._next()
         if token is None or token.kind not in {"word", "quoted"} or _joins(token):
             self._fail("expected the name of a field")
@@ -174,25 +174,25 @@ class _Reader:
         self._at += 1
         relation = self._next()
         if relation is None or relation.kind != "relation":
-            return Test(key, "known")
+            return Comparison(key, "known")
         self._at += 1
         value = self._next()
         if value is None or value.kind not in {"word", "quoted"}:
             self._fail("expected a number or a text")
         return self._compared(key, relation.text)
 
-    def _compared(self, key: str, relation: str) -> Test:
+    def _compared(self, key: str, relation: str) -> Comparison:
         """Several plain words in a row are one text: ``position = cap edge``."""
         first = self._tokens[self._at]
         self._at += 1
         if first.kind == "quoted":
-            return Test(key, _relation(relation), first.text)
+            return Comparison(key, _relation(relation), first.text)
         words = [first.text]
         while (token := self._next()) and token.kind == "word" and not _joins(token):
             words.append(token.text)
             self._at += 1
         text = " ".join(words)
-        return Test(key, _relation(relation), text, _number(text))
+        return Comparison(key, _relation(relation), text, _number(text))
 
 
 def _joins(token: _Token) -> bool:

@@ -1,7 +1,7 @@
 """What does a rig do, whatever was played through it?
 
 Two captures of different DIs cannot be compared by their spectra: those say what
-was played. Three things belong to the rig alone:
+was played. Four things belong to the rig alone:
 
 response
     Level of the capture against the DI in each third octave, as far as the DI
@@ -14,20 +14,26 @@ saturation
     Unexplained against explained power in each third octave, dB.
 compression
     Level of the capture against the level of the DI.
+filling
+    Shape of the capture's own spectrum from 2 to 8 kHz as far as the DI explains
+    neither of both: under distortion the speaker's and the microphone's roll-off
+    colour a dense row of harmonics, whatever was played.
 
-A level offset says how the preamp stood and is taken out of response and
-compression. The distance is stated in dB::
+A level offset says how the preamp stood and is taken out of all but saturation. The
+distance is stated in dB::
 
-    distance = sqrt(response^2 + (0.7 compression)^2 + (0.2 saturation)^2)
+    sqrt(response^2 + (0.7 compression)^2 + (0.2 saturation)^2 + (0.7 filling)^2)
 
-response and compression are standard deviations of the difference (weighted by
-the product of both shares explained; over the DI levels that both reached),
-saturation is a root mean square. The two factors are our own, chosen on invented
-rigs; `tests/benchmarks/library_bench.py` shows what they do on others.
+response, compression and filling are standard deviations of the difference
+(weighted by the product of both shares explained; over the DI levels that both
+reached; weighted by the product of both shares unexplained and shrunk where these
+are few bands), saturation is a root mean square. The factors are our own, chosen on
+invented rigs; `tests/benchmarks/library_bench.py` shows what they do on others.
 """
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,12 +50,20 @@ STEPS_DB = np.arange(-60.0, -5.0, 3.0)
 
 COMPRESSION_FACTOR = 0.7
 SATURATION_FACTOR = 0.2
-LEAST_SHARED = 1.0
+FILLING_FACTOR = 0.7
+FACTORS = (1.0, COMPRESSION_FACTOR, SATURATION_FACTOR, FILLING_FACTOR)
+LEAST_SHARED = 0.1
 """Bands, each counted by both shares explained, below which nothing is said."""
+LEAST_EXPLAINED = 0.5
+"""Bands, each counted by its share explained, below which a capture has no tone."""
 LEAST_STEPS = 3
 _LIMIT_DB = 20.0
+_SHRUNK = 1.0
+"""Bands that speak against a difference in filling."""
 _LEAST_SHARE = 1e-3
 
+_FILLED = 14
+"""First band, 2 kHz, in which filling is looked at."""
 _COUNT, _STEPS = len(BANDS_HZ), len(STEPS_DB)
 _PARTS = np.cumsum([_COUNT, _COUNT, _COUNT, _STEPS, _STEPS])
 WIDTH = 4 * _COUNT + 2 * _STEPS
@@ -64,7 +78,7 @@ class Distance:
     ----------
     total_db : float
         The distance that ranks.
-    response_db, compression_db, saturation_db : float
+    response_db, compression_db, saturation_db, filling_db : float
         Its parts, before their factors.
     """
 
@@ -72,6 +86,7 @@ class Distance:
     response_db: float
     compression_db: float
     saturation_db: float
+    filling_db: float
 
 
 def _on_bands(hz: tuple[float, ...], values: tuple[float, ...]) -> Float:
@@ -144,7 +159,7 @@ def tone(curves: Curves, di: DiResult, axes: Axes) -> Single | None:
         return None
     share = np.clip(share, _LEAST_SHARE, 1.0 - _LEAST_SHARE)
     weight = np.where(share > 2 * _LEAST_SHARE, share, 0.0)
-    if weight.sum() < LEAST_SHARED:
+    if weight.sum() < LEAST_EXPLAINED:
         return None
     response = capture_db - di_db + 10.0 * np.log10(share)
     response -= (weight * response).sum() / weight.sum()
@@ -165,19 +180,23 @@ def expand(tones: Single) -> Single:
 
     Returns
     -------
-    ndarray of float32, shape (n, 8 * 21 + 3 * 19)
-        w, w r, w r^2, s, s^2, m, m l, m l^2, c, c^2 of response r with weight w,
-        saturation s, levels l with mask m, spectrum c (sums of squares as one
-        column each for s and c).
+    ndarray of float32, shape (n, EXPANDED_WIDTH)
+        w, w r, w r^2, m, m l, m l^2, u, u f, u f^2, s, s^2, c, c^2 of response r with
+        weight w, levels l with mask m, spectrum f from 2 kHz with u = 1 - w,
+        saturation s, spectrum c (sums of squares as one column each for s and c).
     """
     r, w, s, levels, m, c = np.split(tones, _PARTS, axis=1)
     s2 = np.square(s).sum(axis=1, keepdims=True)
     c2 = np.square(c).sum(axis=1, keepdims=True)
-    parts = (w, w * r, w * r * r, m, m * levels, m * levels * levels, s, s2, c, c2)
+    u, f = 1 - w[:, _FILLED:], c[:, _FILLED:]
+    pairs = ((w, r), (m, levels), (u, f))
+    weighted = [part for p, x in pairs for part in (p, p * x, p * x * x)]
+    parts = (*weighted, s, s2, c, c2)
     return np.ascontiguousarray(np.concatenate(parts, axis=1), dtype=np.float32)
 
 
-_EXPANDED = np.cumsum([_COUNT] * 3 + [_STEPS] * 3 + [_COUNT, 1, _COUNT, 1])
+_FILLING = _COUNT - _FILLED
+_EXPANDED = np.cumsum([3 * _COUNT, 3 * _STEPS, 3 * _FILLING, _COUNT, 1, _COUNT, 1])
 EXPANDED_WIDTH = int(_EXPANDED[-1])
 
 
@@ -192,18 +211,22 @@ def _spread_columns(value: Float, weight: Float) -> Float:
 
 def _question(wanted: Single) -> Single:
     """Lay the wanted tone out so that one matrix product asks for every distance."""
-    r, w, s, levels, m, _ = np.split(wanted.astype(np.float64), _PARTS)
-    columns = np.zeros((EXPANDED_WIDTH, 7))
-    columns[: _EXPANDED[2], 0:3] = _spread_columns(r, w)
-    columns[_EXPANDED[2] : _EXPANDED[5], 3:6] = _spread_columns(levels, m)
-    columns[_EXPANDED[5] : _EXPANDED[6], 6] = -2 * s
-    columns[_EXPANDED[6], 6] = 1.0
+    r, w, s, levels, m, c = np.split(wanted.astype(np.float64), _PARTS)
+    columns = np.zeros((EXPANDED_WIDTH, 10))
+    first, second, third, fourth = (slice(*e) for e in pairwise((0, *_EXPANDED[:4])))
+    columns[first, 0:3] = _spread_columns(r, w)
+    columns[second, 3:6] = _spread_columns(levels, m)
+    columns[third, 6:9] = _spread_columns(c[_FILLED:], 1 - w[_FILLED:])
+    columns[fourth, 9] = -2 * s
+    columns[_EXPANDED[3], 9] = 1.0
     return columns.astype(np.float32)
 
 
-def _variance(sums: Float) -> Float:
+def _variance(sums: Float, shrunk: float = 0.0) -> Float:
+    """Variance from three sums; `shrunk` is a weight that speaks for no difference."""
     total = np.maximum(sums[:, 0], 1e-6)
-    return np.maximum(sums[:, 2] / total - (sums[:, 1] / total) ** 2, 0.0)
+    spread = np.maximum(sums[:, 2] - sums[:, 1] ** 2 / total, 0.0)
+    return np.asarray(spread / (total + shrunk))
 
 
 def rig_distances(expanded: Single, wanted: Single) -> tuple[Float, Float]:
@@ -220,16 +243,18 @@ def rig_distances(expanded: Single, wanted: Single) -> tuple[Float, Float]:
     -------
     distance_db : ndarray, shape (n,)
         See the module; infinite where too few bands are shared.
-    parts : ndarray, shape (n, 3)
-        Response, compression and saturation, dB, before their factors.
+    parts : ndarray, shape (n, 4)
+        Response, compression, saturation and filling, dB, before their factors.
     """
     sums = (expanded @ _question(wanted)).astype(np.float64)
-    squares = np.stack([_variance(sums[:, 0:3]), _variance(sums[:, 3:6])], axis=1)
-    squares[sums[:, 3] < LEAST_STEPS, 1] = 0.0
+    compression = _variance(sums[:, 3:6])
+    compression[sums[:, 3] < LEAST_STEPS] = 0.0
     own = float(np.square(np.split(wanted, _PARTS)[2], dtype=np.float64).sum())
-    saturation = np.maximum((sums[:, 6] + own) / _COUNT, 0.0)
-    squares = np.column_stack([squares, saturation])
-    total = squares @ np.square([1.0, COMPRESSION_FACTOR, SATURATION_FACTOR])
+    saturation = np.maximum((sums[:, 9] + own) / _COUNT, 0.0)
+    filling = _variance(sums[:, 6:9], _SHRUNK)
+    response = _variance(sums[:, 0:3])
+    squares = np.column_stack([response, compression, saturation, filling])
+    total = squares @ np.square(FACTORS)
     total[sums[:, 0] < LEAST_SHARED] = np.inf
     return np.sqrt(total), np.sqrt(squares)
 
@@ -269,19 +294,27 @@ def distance(a: Single, b: Single) -> Distance | None:
     Distance or None
         Symmetric; None where the two share too few bands.
     """
-    ra, wa, sa, la, ma, _ = np.split(a.astype(np.float64), _PARTS)
-    rb, wb, sb, lb, mb, _ = np.split(b.astype(np.float64), _PARTS)
-    weight, mask = wa * wb, ma * mb
-    if weight.sum() < LEAST_SHARED:
+    r, w, s, levels, m, c = zip(
+        *(np.split(one.astype(np.float64), _PARTS) for one in (a, b)), strict=True
+    )
+    explained, reached = w[0] * w[1], m[0] * m[1]
+    unexplained = ((1 - w[0]) * (1 - w[1]))[_FILLED:]
+    if explained.sum() < LEAST_SHARED:
         return None
-    response = _deviation(ra - rb, weight)
-    compression = _deviation(la - lb, mask) if mask.sum() >= LEAST_STEPS else 0.0
-    saturation = float(np.sqrt(np.mean((sa - sb) ** 2)))
-    parts = (response, COMPRESSION_FACTOR * compression, SATURATION_FACTOR * saturation)
-    return Distance(float(np.linalg.norm(parts)), response, compression, saturation)
+    enough = reached.sum() >= LEAST_STEPS
+    shrink = unexplained.sum() / (unexplained.sum() + _SHRUNK)
+    parts = (
+        _deviation(r[0] - r[1], explained),
+        _deviation(levels[0] - levels[1], reached) if enough else 0.0,
+        math.sqrt(np.mean((s[0] - s[1]) ** 2)),
+        _deviation((c[0] - c[1])[_FILLED:], unexplained) * math.sqrt(shrink),
+    )
+    return Distance(float(np.linalg.norm(np.multiply(parts, FACTORS))), *parts)
 
 
 def _deviation(difference: Float, weight: Float) -> float:
+    if weight.sum() <= 0:
+        return 0.0
     mean = (weight * difference).sum() / weight.sum()
     variance = float((weight * (difference - mean) ** 2).sum() / weight.sum())
     return math.sqrt(variance)

@@ -1,0 +1,291 @@
+"""Authority: SQLite's own integrity check; what was written is plain data."""
+
+import multiprocessing
+import os
+import random
+import signal
+import sqlite3
+import time
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import RecordError
+from pipeline.library import catalogue as module
+from pipeline.library import records, schema, upkeep
+from pipeline.library.catalogue import Catalogue
+from pipeline.library.find import find
+from pipeline.library.refusals import CatalogueError, QueryError
+from tests.library import invented
+
+
+def counts(library: Catalogue) -> list[int]:
+    """Rows of every table."""
+    tables = ("session", "capture", "scope", "capture_scope", "fact", "tone")
+    return [
+        library.db.execute(f"SELECT count(*) FROM {table}").fetchone()[0]  # noqa: S608
+        for table in tables
+    ]
+
+
+def names(library: Catalogue) -> dict[str, float]:
+    found = find(library.db, columns=("session", "id", "number"))
+    return {f"{row[0]}/{row[1]}": float(str(row[2])) for row in found.rows}
+
+
+def test_adding_again_changes_nothing(library: Catalogue, tmp_path: Path) -> None:
+    before = counts(library)
+    again = library.add(tmp_path / "run 1")
+    assert (again.outcome, again.number, again.captures) == ("unchanged", 1, 12)
+    assert counts(library) == before
+
+
+def test_a_new_run_keeps_the_numbers(library: Catalogue, tmp_path: Path) -> None:
+    before = names(library)
+    night = invented.night(1, 15)
+    night["captures"][0]["notes"] = "run again"
+    added = library.add(invented.write(tmp_path / "run 1", night))
+    after = names(library)
+    assert added.outcome == "updated"
+    assert all(after[name] == number for name, number in before.items())
+    assert len(after) == 27
+    assert find(library.db, "again").total == 1
+    assert len(records.everything(library.shelf)) == 2
+    assert schema.faults(library.db) == []
+
+
+def test_a_moved_folder_is_known(library: Catalogue, tmp_path: Path) -> None:
+    (tmp_path / "run 1").rename(tmp_path / "elsewhere")
+    assert library.add(tmp_path / "elsewhere").outcome == "moved"
+    assert len(names(library)) == 24
+
+
+def test_the_same_record_twice_is_refused(library: Catalogue, tmp_path: Path) -> None:
+    copy = invented.write(tmp_path / "copy", invented.night(1, 12))
+    with pytest.raises(CatalogueError, match="in the catalogue already"):
+        library.add(copy)
+
+
+def test_removing_leaves_nothing_behind(library: Catalogue) -> None:
+    library.remove(1)
+    assert {name.split("/")[0] for name in names(library)} == {"night 2"}
+    library.remove(2)
+    assert counts(library) == [0] * 6
+    assert schema.faults(library.db) == []
+    assert records.everything(library.shelf) == []
+    with pytest.raises(QueryError, match="no session"):
+        library.remove(2)
+
+
+def test_numbers_are_never_used_again(library: Catalogue, tmp_path: Path) -> None:
+    library.remove(2)
+    added = library.add(invented.write(tmp_path / "run 3", invented.night(3)))
+    assert added.number == 3
+    assert min(n for name, n in names(library).items() if "night 3" in name) == 25
+
+
+def test_record_comes_back_as_written(library: Catalogue, tmp_path: Path) -> None:
+    text = (tmp_path / "run 2" / "record.json").read_text(encoding="utf-8")
+    assert library.record(2) == records.parse_record(text, tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("{", "no JSON"),
+        ("[]", "format 1"),
+        ('{"format": 2}', "format 1"),
+        ('{"format": 1}', "damaged"),
+    ],
+)
+def test_damaged_record_is_refused(tmp_path: Path, text: str, message: str) -> None:
+    (tmp_path / "record.json").write_text(text, encoding="utf-8")
+    with (
+        Catalogue(tmp_path / "l") as library,
+        pytest.raises(RecordError, match=message),
+    ):
+        library.add(tmp_path)
+
+
+def test_newer_catalogue_is_refused_by_number(library: Catalogue) -> None:
+    library.db.execute("PRAGMA user_version = 99")
+    root = library.root
+    with pytest.raises(CatalogueError, match=r"format 99.*formats up to 1"):
+        Catalogue(root)
+    with pytest.raises(CatalogueError, match="format 99"):
+        upkeep.rebuild(root)
+
+
+def test_foreign_file_is_refused(tmp_path: Path) -> None:
+    with sqlite3.connect(tmp_path / module.FILE_NAME) as other:
+        other.execute("CREATE TABLE theirs (a)")
+    other.close()
+    with pytest.raises(CatalogueError, match="another program"):
+        Catalogue(tmp_path)
+
+
+def test_migrations_run_once_and_in_order(
+    library: Catalogue, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A catalogue of format 1 becomes one of format 3, its rows kept."""
+    before = names(library)
+    more = ("CREATE TABLE second (a)", "ALTER TABLE second ADD COLUMN b")
+    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, *more))
+    for _ in range(2):
+        with Catalogue(library.root) as newer:
+            assert newer.db.execute("PRAGMA user_version").fetchone()[0] == 3
+            assert newer.db.execute("SELECT b FROM second").fetchall() == []
+            assert names(newer) == before
+
+
+def test_failed_migration_changes_nothing(
+    library: Catalogue, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(
+        schema, "MIGRATIONS", (*schema.MIGRATIONS, "CREATE TABLE x (a); BROKEN")
+    )
+    with pytest.raises(CatalogueError):
+        Catalogue(library.root)
+    assert library.db.execute("PRAGMA user_version").fetchone()[0] == 1
+    found = library.db.execute("SELECT 1 FROM sqlite_master WHERE name = 'x'")
+    assert found.fetchone() is None
+
+
+def damage(path: Path, seed: int) -> None:
+    """Overwrite a third of the file with noise."""
+    content = bytearray(path.read_bytes())
+    rng = random.Random(seed)  # noqa: S311 not a secret
+    for at in range(100, len(content), 3):
+        content[at] = rng.randrange(256)
+    path.write_bytes(bytes(content))
+
+
+def complaint(root: Path) -> str:
+    """What a person is told of a damaged library."""
+    try:
+        health = upkeep.check(root)
+    except CatalogueError as error:
+        return str(error)
+    return "" if health.whole else "run check --repair"
+
+
+@pytest.mark.parametrize("how", ["noise", "cut", "empty page", "text", "gone"])
+def test_damaged_catalogue_is_detected_and_rebuilt(
+    library: Catalogue, how: str
+) -> None:
+    before, root, path = names(library), library.root, library.path
+    library.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    library.db.close()
+    content = path.read_bytes()
+    if how == "noise":
+        damage(path, 1)
+    elif how == "cut":
+        path.write_bytes(content[: len(content) // 2])
+    elif how == "empty page":
+        path.write_bytes(content[:8192] + bytes(40960) + content[49152:])
+    elif how == "text":
+        path.write_bytes(b"not a database at all, but text" * 100)
+    else:
+        path.unlink()
+    if how == "gone":
+        assert len(upkeep.check(root).strays) == 2
+    else:
+        assert "check --repair" in complaint(root)
+    rebuilt = upkeep.rebuild(root)
+    assert rebuilt.sessions == 2
+    assert upkeep.check(root).whole
+    with Catalogue(root) as again:
+        assert names(again) == before
+
+
+def test_damaged_record_on_the_shelf_is_taken_from_the_run(library: Catalogue) -> None:
+    path = records.everything(library.shelf)[0]
+    path.write_bytes(path.read_bytes()[:100])
+    health = upkeep.check(library.root)
+    assert len(health.missing) == 1
+    library.db.close()
+    rebuilt = upkeep.rebuild(library.root)
+    assert (rebuilt.sessions, len(rebuilt.damaged)) == (2, 1)
+
+
+def test_backup_is_a_library_of_its_own(library: Catalogue, tmp_path: Path) -> None:
+    assert upkeep.backup(library.root, tmp_path / "copy", with_audio=False) == 2
+    before = names(library)
+    library.remove(1)
+    with Catalogue(tmp_path / "copy") as copy:
+        assert names(copy) == before
+        assert copy.record(1).session["name"] == "night 1"
+
+
+def add_some(root: Path, folder: Path, seeds: range) -> None:
+    """Add a few nights: one of several writers."""
+    for seed in seeds:
+        run = invented.write(folder / f"run {seed}", invented.night(seed, 3))
+        with Catalogue(root) as library:
+            library.add(run)
+
+
+def test_two_writers_at_once_lose_nothing(tmp_path: Path) -> None:
+    root, context = tmp_path / "library", multiprocessing.get_context("spawn")
+    writers = [
+        context.Process(target=add_some, args=(root, tmp_path, range(k, k + 8)))
+        for k in (0, 100)
+    ]
+    for writer in writers:
+        writer.start()
+    for writer in writers:
+        writer.join(120)
+        assert writer.exitcode == 0
+    with Catalogue(root) as library:
+        assert counts(library)[:2] == [16, 48]
+        assert schema.faults(library.db) == []
+    assert upkeep.check(root).strays == ()
+
+
+def add_forever(root: Path, folder: Path, told: Path) -> None:
+    """Add one night after the other and write down each that was acknowledged."""
+    seed = len(told.read_text(encoding="utf-8").split())
+    with Catalogue(root) as library, told.open("a", encoding="utf-8") as log:
+        while True:
+            number = seed % 40
+            night = invented.night(number, 4)
+            night["captures"][0]["notes"] = f"round {seed}"
+            run = invented.write(folder / f"run {number}", night)
+            library.add(run)
+            log.write(f"{number}\n")
+            log.flush()
+            seed += 1
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no kill on this system")
+def test_thirty_kills_lose_and_corrupt_nothing(tmp_path: Path) -> None:
+    """kill -9 at thirty random instants while adding and updating.
+
+    Every acknowledged session is there afterwards and the file is whole each time.
+    """
+    root, told = tmp_path / "library", tmp_path / "told"
+    told.touch()
+    Catalogue(root).db.close()
+    rng = random.Random(20250301)  # noqa: S311 not a secret
+    context = multiprocessing.get_context("fork")
+    kills = 0
+    while kills < 30:
+        writer = context.Process(target=add_forever, args=(root, tmp_path, told))
+        writer.start()
+        time.sleep(rng.uniform(0.03, 0.25))
+        assert writer.pid is not None
+        assert writer.is_alive()
+        os.kill(writer.pid, signal.SIGKILL)
+        writer.join()
+        kills += 1
+        with Catalogue(root) as library:
+            assert schema.faults(library.db) == []
+            known = {
+                row[0] for row in library.db.execute("SELECT session FROM session")
+            }
+        expected = {f"night {line}" for line in told.read_text("utf-8").split()}
+        assert expected <= known
+    assert expected
+    health = upkeep.check(root)
+    assert health.whole
+    assert upkeep.rebuild(root).sessions >= len(expected)
