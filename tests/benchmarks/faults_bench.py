@@ -73,7 +73,7 @@ def main(scenes: int, first_seed: int) -> None:
             if found:
                 spoke[group, name] += 1
                 if group == "clean":
-                    print(f"seed {seed}, {family}: {name}: {found}")
+                    print(f"seed {seed}, {family}: {name}: {found}", flush=True)
     for group, count in drawn.items():
         said = {name: n for (g, name), n in sorted(spoke.items()) if g == group}
         print(f"{group}: {count} scenes, {said or 'no alarm'}")
