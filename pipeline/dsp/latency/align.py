@@ -59,7 +59,7 @@ class Aligned:
 
 def _middles(spectra: ClipSpectra, clip: int) -> NDArray[np.float64]:
     """Middle of each clip in DI frames."""
-    return spectra.start_frames + 0.5 * clip
+    return np.asarray(spectra.start_frames + 0.5 * clip, dtype=np.float64)
 
 
 def _read(
@@ -69,7 +69,7 @@ def _read(
     motion: Motion,
 ) -> ClipSpectra | None:
     """Spectra of the clips at the lags of a motion."""
-    middles = reference.starts + 0.5 * reference.grid.clip
+    middles = np.asarray(reference.starts + 0.5 * reference.grid.clip, np.float64)
     return clip_spectra(
         reference, capture, source, motion.at(middles), slope=motion.slope
     )

@@ -20,7 +20,7 @@ from pipeline.dsp.latency.results import CaptureSource, ExpectedLag
 CANDIDATES = 16
 APART_S = 0.002
 OVERLAP_S = 1.0
-CHUNK = 1 << 16
+CHUNK = 1 << 14
 PLAUSIBLE = 0.6
 GENUINE = 0.5
 TIE_SIGMAS = 4.0
@@ -138,8 +138,8 @@ def search(
     Returns
     -------
     tuple[CoarseSearch, ...]
-        For each template up to 16 arrivals. Source of the flattened correlation: Knapp and
-        Carter 1976 (generalised cross-correlation), with a power below 1.
+        For each template up to 16 arrivals. The flattened correlation: Knapp
+        and Carter 1976 (generalised cross-correlation), with a power below 1.
     """
     factor, nfft = reference.decimation, reference.coarse_nfft
     rate = reference.sample_rate_hz / factor
@@ -148,13 +148,20 @@ def search(
     templates = templates or (reference.coarse_spectrum,)
     peaks: list[list[tuple[float, float]]] = [[] for _ in templates]
     energy, lags = np.zeros(len(templates)), 0
-    for first in range(margin - length, max(total - margin, 0), step):
-        low = _read_low(reference, capture, first, nfft)
+    # A capture that fits into one transform beside the DI needs one only: the
+    # lags before its start then wrap around to the end.
+    whole = total + length <= nfft
+    firsts = range(margin - length, max(total - margin, 0), step)
+    for first in firsts[:1] if whole else firsts:
+        low = _read_low(reference, capture, 0 if whole else first, nfft)
         spectrum = whiten(scipy.fft.rfft(low), rate, nfft)
-        valid = min(step, total - margin - first)
+        valid = total - margin - first if whole else min(step, total - margin - first)
         lags += valid
         for k, template in enumerate(templates):
-            size = np.abs(scipy.fft.irfft(spectrum * template.conj(), nfft)[:valid])
+            curve = scipy.fft.irfft(spectrum * template.conj(), nfft)
+            if whole:
+                curve = np.concatenate((curve[first:], curve[: total - margin]))
+            size = np.abs(curve[:valid])
             energy[k] += float(np.dot(size, size))
             found = _peaks(size, int(APART_S * rate), CANDIDATES)
             peaks[k] += [(first + place, height) for place, height in found]

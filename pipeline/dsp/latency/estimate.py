@@ -28,6 +28,10 @@ FEW_CLIPS = 6
 SERVES = 0.8
 WORTH_A_FIT = 0.02
 FAR_ENOUGH_HZ = 10000.0
+LESS_LEFT = 0.85
+CLEAR_REACH_HZ = 4500.0
+MOST_SURE = 0.98
+WIDER = 1.1
 EARLY_SHARE = 0.35
 
 
@@ -76,22 +80,34 @@ def _with_front_end(
         return plain, None
     if plain.band.high_hz >= FAR_ENOUGH_HZ:
         return plain, None
-    middles = reference.starts + 0.5 * reference.grid.clip
+    middles = np.asarray(reference.starts + 0.5 * reference.grid.clip, np.float64)
     fitted = fit_front_end(reference, capture, plain.motion.at(middles))
     driven = driven_frames(reference, fitted)
     behind = align(reference, capture, driven, plain.motion)
-    if behind is None or behind.explained < plain.explained:
+    if behind is None or not _better(behind, plain):
         return plain, None
     return behind, replace(fitted, explained_share=behind.explained)
 
 
+def _better(behind: Aligned, plain: Aligned) -> bool:
+    """Whether a front end earns its place: less is left, or more is usable."""
+    left = (1.0 - behind.explained) / max(1.0 - plain.explained, 1e-6)
+    wider = behind.band.high_hz > WIDER * plain.band.high_hz
+    return left < 1.0 and (left < LESS_LEFT or wider)
+
+
 def _confidence(fine: Aligned, vote: float, choice: Choice) -> float:
-    """How sure the lag is, 0 to 1."""
+    """How sure the lag is, 0 to 1; every doubt lowers it."""
     agree = np.clip((fine.excess.agreement - 0.5) / 0.42, 0.0, 1.0)
     explained = np.clip(fine.explained / 0.2, 0.0, 1.0)
     sure = np.clip((vote - 0.2) / 0.6, 0.0, 1.0)
+    sign = 0.85 if fine.excess.opposite_ratio > CLEAR_SIGN else 1.0
+    reach = np.clip(fine.band.high_hz / CLEAR_REACH_HZ, 0.0, 1.0)
+    clips = np.clip(fine.spectra.start_frames.size / FEW_CLIPS, 0.0, 1.0)
+    moving = 0.5 if fine.varying else 1.0
     rival = 0.4 if choice.ambiguous else 1.0
-    return float(np.sqrt(agree) * explained**0.25 * sure**0.25 * rival)
+    parts = np.sqrt(agree * clips * reach) * (explained * sure) ** 0.25
+    return float(MOST_SURE * parts * sign * moving * rival)
 
 
 def _doubts(
@@ -132,12 +148,10 @@ def _settled(
     choice: Choice,
     front_end: FrontEnd | None,
 ) -> tuple[Aligned | None, FrontEnd | None]:
-    """Alignment at the arrival that explains the capture.
-
-    An early arrival must explain a fair part of what the strongest does; a DI
-    that resembles itself can pretend one. Where the lag moves, or nothing
-    convinces, the DI is looked for in sections as well.
-    """
+    """Align at the arrival that explains the capture."""
+    # An early arrival must explain a fair part of what the strongest does: a DI
+    # that resembles itself can pretend one. Where the lag moves, or nothing
+    # convinces, the DI is looked for in sections as well.
     best = _with_front_end(reference, capture, still(choice.lag_samples), front_end)
     others = []
     if choice.strongest_samples != choice.lag_samples:

@@ -33,7 +33,11 @@ STEPS = (8.0, 0.4, 2.0, 5.0, 1.0)
 LOWEST = (-20.0, -1.3, 3.0, -6.0, 10.3)
 HIGHEST = (66.0, 1.3, 9.8, 14.0, 15.3)
 ROUNDS = 4
+# The low-pass shows only where the saturation works hard, and weakly: it needs
+# a reason to leave 14 kHz.
 LOW_PASS = 13.8
+LOW_PASS_FROM_DB = 8.0
+LOW_PASS_PRIOR = 0.003
 KEPT_FRONT_ENDS = 2
 
 Point = tuple[float, float, float, float, float]
@@ -72,7 +76,8 @@ def _equaliser(freq_hz: NDArray[np.float64], point: Point) -> NDArray[np.complex
     bell = s * s + s * width * size + BELL_HZ**2
     bell /= s * s + s * width / size + BELL_HZ**2
     low = 2.0 ** point[4]
-    return (bell * s / (s + 2.0 ** point[2]) * low / (s + low)).astype(np.complex64)
+    response = bell * s / (s + 2.0 ** point[2]) * low / (s + low)
+    return np.asarray(response, dtype=np.complex64)
 
 
 def _saturated(
@@ -235,14 +240,15 @@ def _climb(reach: Callable[[Point], float]) -> tuple[Point, float]:
 
     def score(point: Point) -> float:
         if point not in tried:
-            tried[point] = reach(point)
+            away = 1.0 - LOW_PASS_PRIOR * (point[4] - LOW_PASS) ** 2
+            tried[point] = reach(point) * away
         return tried[point]
 
     best = max(((g, 0.0, 6.0, 0.0, LOW_PASS) for g in DRIVES_DB), key=score)
     best = max(((best[0], b, *best[2:]) for b in BIASES), key=score)
     steps = np.array(STEPS)
     for _ in range(ROUNDS):
-        for axis in range(len(steps)):
+        for axis in range(5 if best[0] >= LOW_PASS_FROM_DB else 4):
             for way in (1.0, -1.0):
                 moved = list(best)
                 moved[axis] = float(
@@ -280,4 +286,11 @@ def fit_front_end(
     whole = np.rint(lag_samples).astype(np.int64)
     fit = _prepare_fit(reference, capture, whole)
     point, _ = _climb(_reach(fit))
-    return FrontEnd(point[0], point[1], float(2.0 ** point[2]), point[3], 0.0, float(2.0 ** point[4]))
+    return FrontEnd(
+        point[0],
+        point[1],
+        float(2.0 ** point[2]),
+        point[3],
+        0.0,
+        float(2.0 ** point[4]),
+    )

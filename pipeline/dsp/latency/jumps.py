@@ -55,6 +55,35 @@ def _errors(
     return error
 
 
+def _placed(
+    reference: DiReference,
+    capture: CaptureSource,
+    aligned: Aligned,
+    front_end: FrontEnd | None,
+    *,
+    step: float,
+    size: float,
+) -> Jump | None:
+    """Place one step; None if the two predictions do not take turns."""
+    starts, clip = aligned.spectra.start_frames, reference.grid.clip
+    first = int(starts[starts + clip / 2 <= step][-1])
+    last = int(starts[starts + clip / 2 > step][0]) + clip
+    length = scipy.fft.next_fast_len(last - first, real=True)
+    freq = np.linspace(0.0, length // 2, length // 2 + 1)
+    response, whitening = _predictor(aligned, freq * reference.sample_rate_hz / length)
+    wave = driven_stretch(reference, front_end, first, length)
+    predicted = scipy.fft.rfft(wave) * response * whitening
+    lag = float(aligned.motion.at(np.array([step - 1.0]))[0])
+    early = _errors(capture, predicted, whitening, (first, lag, length))
+    late = _errors(capture, predicted, whitening, (first, lag + size, length))
+    gain = np.cumsum(early - late)[: last - first]
+    at = int(np.argmin(gain))
+    floor = CONVINCING * float(np.minimum(early, late).sum())
+    if -gain[at] <= floor or gain[-1] - gain[at] <= floor:
+        return None
+    return Jump(float((first + at) / reference.sample_rate_hz), size)
+
+
 def find_jumps(
     reference: DiReference,
     capture: CaptureSource,
@@ -79,26 +108,12 @@ def find_jumps(
     tuple[Jump, ...]
         In time order. A step that neither prediction confirms is left out.
     """
-    motion, clip = aligned.motion, reference.grid.clip
-    starts = aligned.spectra.start_frames
-    jumps = []
-    for step, size in zip(motion.step_frames, motion.step_samples, strict=True):
-        before = starts[starts + clip / 2 <= step]
-        after = starts[starts + clip / 2 > step]
-        first, last = int(before[-1]), int(after[0]) + clip
-        length = scipy.fft.next_fast_len(last - first, real=True)
-        freq = np.arange(length // 2 + 1) * (reference.sample_rate_hz / length)
-        response, whitening = _predictor(aligned, freq)
-        wave = driven_stretch(reference, front_end, first, length)
-        predicted = scipy.fft.rfft(wave) * response * whitening
-        place = np.array([step - 1.0])
-        lag = float(motion.at(place)[0])
-        early = _errors(capture, predicted, whitening, (first, lag, length))
-        late = _errors(capture, predicted, whitening, (first, lag + size, length))
-        gain = np.cumsum(early - late)[: last - first]
-        at = int(np.argmin(gain))
-        floor = CONVINCING * float(np.minimum(early, late).sum())
-        if -gain[at] > floor and gain[-1] - gain[at] > floor:
-            moment = (first + at) / reference.sample_rate_hz
-            jumps.append(Jump(float(moment), float(size)))
-    return tuple(jumps)
+    motion = aligned.motion
+    steps = zip(motion.step_frames, motion.step_samples, strict=True)
+    placed = [
+        _placed(
+            reference, capture, aligned, front_end, step=float(step), size=float(size)
+        )
+        for step, size in steps
+    ]
+    return tuple(jump for jump in placed if jump is not None)

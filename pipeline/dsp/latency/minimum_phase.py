@@ -24,6 +24,20 @@ COHERENT = 0.1
 GAP_OCTAVES = 0.35
 VIRTUAL_RATE_HZ = 192000.0
 PHASE_NFFT = 1 << 15
+DB_PER_NEPER = 20.0 * np.log10(np.e)
+# Above the usable band a speaker goes on falling with about the slope that it
+# has at the edge, but a slope measured over one octave is mostly breakup peaks,
+# so it is trusted by a third and otherwise taken as of third order. The fall
+# ends where the cone radiates in parts and leakage takes over, 70 dB down. Two
+# electronic poles remain that no magnitude in the band betrays; a digital chain
+# has none, a valve amp several, so this errs by about a sample either way.
+USUAL_ORDER = 3.0
+SLOPE_TRUST = 1.0 / 3.0
+STEEPEST_ORDER = 6.0
+FLOOR_DB = -70.0
+PASSBAND_HZ = (150.0, 4000.0)
+POLES = 2
+POLE_HZ = 16000.0
 ROLL_UP_DB_PER_OCTAVE = 12.0
 ROLL_UP_ENDS_HZ = 20.0
 
@@ -126,13 +140,37 @@ def usable_band(colour: Colour) -> Band | None:
     return Band(float(colour.freq_hz[best[0]]), float(colour.freq_hz[best[-1]]))
 
 
-def _above(freq_hz: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Log magnitude that speakers and electronics tend to above the band."""
-    speaker = 1.0 / (1.0 + (freq_hz / 5000.0) ** 11.0)
-    floor = 10.0 ** (-57.0 / 10.0)
-    electronics = np.log1p((freq_hz / 15000.0) ** 2)
-    electronics += 2.0 * np.log1p((freq_hz / 18000.0) ** 2)
-    return np.asarray(0.5 * (np.log(speaker + floor) - electronics))
+def _slope_at_edge(colour: Colour, band: Band) -> float:
+    """Order of the roll-off over the band's last octave, drawn to the usual one."""
+    near = (colour.freq_hz <= band.high_hz) & (colour.freq_hz >= band.high_hz / 2.0)
+    weight = np.sqrt(colour.coherence[near]) + 1e-3
+    pitch, size = np.log(colour.freq_hz[near]), colour.log_magnitude[near]
+    pitch = pitch - np.average(pitch, weights=weight)
+    measured = -float((weight * pitch * size).sum() / (weight * pitch**2).sum())
+    mixed = USUAL_ORDER + SLOPE_TRUST * (measured - USUAL_ORDER)
+    return float(np.clip(mixed, 0.0, STEEPEST_ORDER))
+
+
+def _passband(colour: Colour, band: Band) -> float:
+    """Log of the rms magnitude over the loud part of the band."""
+    inside = (colour.freq_hz >= max(band.low_hz, PASSBAND_HZ[0])) & (
+        colour.freq_hz <= min(band.high_hz, PASSBAND_HZ[1])
+    )
+    if not inside.any():
+        return float(colour.log_magnitude.max())
+    return 0.5 * float(np.log(np.mean(np.exp(2.0 * colour.log_magnitude[inside]))))
+
+
+def _above(
+    colour: Colour, band: Band, freq_hz: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Change of log magnitude from the band's upper edge on."""
+    edge = np.interp(np.log(band.high_hz), np.log(colour.freq_hz), colour.log_magnitude)
+    deepest = max(float(edge) - _passband(colour, band) - FLOOR_DB / DB_PER_NEPER, 0.0)
+    above = np.maximum(freq_hz, band.high_hz)
+    fall = _slope_at_edge(colour, band) * np.log(above / band.high_hz)
+    pole = np.log1p((above / POLE_HZ) ** 2) - np.log1p((band.high_hz / POLE_HZ) ** 2)
+    return np.asarray(-np.minimum(fall, deepest) - 0.5 * POLES * pole)
 
 
 def _continued(colour: Colour, band: Band) -> NDArray[np.float64]:
@@ -140,7 +178,7 @@ def _continued(colour: Colour, band: Band) -> NDArray[np.float64]:
     freq = np.linspace(0.0, VIRTUAL_RATE_HZ / 2.0, PHASE_NFFT // 2 + 1)
     inner = np.clip(freq, band.low_hz, band.high_hz)
     size = np.interp(np.log(inner), np.log(colour.freq_hz), colour.log_magnitude)
-    size += _above(np.maximum(freq, band.high_hz)) - _above(np.array(band.high_hz))
+    size += _above(colour, band, freq)
     # Coupling capacitors and speakers fall off towards zero frequency.
     low = np.clip(freq, ROLL_UP_ENDS_HZ, band.low_hz)
     order = ROLL_UP_DB_PER_OCTAVE / (20.0 * np.log10(2.0))

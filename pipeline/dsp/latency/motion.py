@@ -180,7 +180,7 @@ def _robust_fit(
         rest = lags - design @ fitted
         scale = 1.5 * float(np.median(np.abs(rest))) + 1e-3
         share = weights * np.minimum(1.0, scale / (np.abs(rest) + 1e-9))
-    return fitted, rest
+    return np.asarray(fitted, np.float64), rest
 
 
 def _fit_line_and_steps(

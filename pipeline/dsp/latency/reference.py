@@ -7,11 +7,11 @@ the file still falls between two clips.
 """
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
 import scipy.fft
-import scipy.signal
 from numpy.typing import NDArray
 
 FRAME_S = 0.0853
@@ -145,6 +145,13 @@ class DiReference:
         return piece
 
 
+@lru_cache(maxsize=8)
+def _decimator(factor: int) -> NDArray[np.float32]:
+    """Low-pass taps, a row for each part of the factor."""
+    taps = scipy.signal.firwin(DECIMATOR_SPAN * factor, 0.9 / factor)
+    return np.asarray(taps.reshape(DECIMATOR_SPAN, factor), dtype=np.float32)
+
+
 def decimate(samples: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
     """Lower the rate by a whole factor, with a short linear-phase low-pass.
 
@@ -163,9 +170,8 @@ def decimate(samples: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
     """
     if factor == 1:
         return samples
-    taps = scipy.signal.firwin(DECIMATOR_SPAN * factor, 0.9 / factor)
     rows = samples[: samples.size // factor * factor].reshape(-1, factor)
-    parts = taps.astype(np.float32).reshape(DECIMATOR_SPAN, factor) @ rows.T
+    parts = _decimator(factor) @ rows.T
     count = max(rows.shape[0] - DECIMATOR_SPAN + 1, 0)
     low = np.zeros(count, dtype=np.float32)
     for k in range(DECIMATOR_SPAN):

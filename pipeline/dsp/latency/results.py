@@ -120,8 +120,8 @@ class FrontEnd:
     """The first distorting stage of a set-up: filter, bias, saturation.
 
     The DI, scaled to an active rms of 1/4, passes a first-order high-pass, a
-    first-order low-pass and a bell in the middle, is raised by `drive_db`, shifted by `bias` and
-    saturated.
+    first-order low-pass and a bell in the middle, is raised by `drive_db`,
+    shifted by `bias` and saturated.
 
     Attributes
     ----------

@@ -44,7 +44,7 @@ class _Section:
 
 
 def _lively(reference: DiReference) -> _Section:
-    """The stretch of the DI with most going on."""
+    """Find the stretch of the DI with most going on."""
     rate = reference.sample_rate_hz / reference.decimation
     low = decimate(reference.di, reference.decimation)
     span = min(int(SECTION_S * rate), low.size)

@@ -1,0 +1,81 @@
+"""Coarse search: starts before, inside and long after; echoes; priors; blocks."""
+
+import pickle
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from pipeline.dsp.latency import (
+    ArraySource,
+    ExpectedLag,
+    estimate_latency,
+    prepare_di,
+)
+from pipeline.dsp.latency.coarse import search
+
+RATE = 16000
+
+
+def chirpy(seed: int, seconds: float = 8.0) -> np.ndarray:
+    """Noise with a wandering loudness: no repetition at all."""
+    rng = np.random.default_rng(seed)
+    noise = rng.standard_normal(int(seconds * RATE))
+    loud = np.abs(signal.lfilter([0.001], [1, -0.999], rng.standard_normal(noise.size)))
+    sound = signal.lfilter([1], [1, -0.7], noise * (loud + 0.01))
+    return 0.3 * sound / np.abs(sound).max()
+
+
+@pytest.fixture(scope="module")
+def di() -> np.ndarray:
+    return chirpy(5)
+
+
+def test_capture_minutes_late_is_found_in_blocks(di):
+    take = np.concatenate((np.zeros(200 * RATE), np.tanh(20 * di)))
+    take += 1e-4 * np.random.default_rng(1).standard_normal(take.size)
+    reference = prepare_di(di, RATE)
+    found = search(reference, ArraySource(take))[0]
+    # More than one transform is needed, so this crosses block borders.
+    assert take.size // reference.decimation > reference.coarse_nfft
+    assert found.arrivals[0].lag_samples == pytest.approx(200 * RATE, abs=20)
+
+
+@pytest.mark.parametrize("cut_s", [1.0, 3.0])
+def test_capture_that_starts_inside_the_di(di, cut_s):
+    take = np.tanh(5 * di)[int(cut_s * RATE) : -RATE]
+    found = estimate_latency(prepare_di(di, RATE), ArraySource(take))
+    assert found.samples == pytest.approx(-cut_s * RATE, abs=1.0)
+    assert found.verdict == "match"
+
+
+@pytest.mark.parametrize("echo", [0.6, 1.0, 1.25])
+def test_earliest_plausible_arrival_wins_over_an_echo(di, echo):
+    wet = np.tanh(5 * di)
+    delay = int(0.27 * RATE)
+    take = np.concatenate((wet, np.zeros(delay)))
+    take[delay:] += echo * wet
+    found = estimate_latency(prepare_di(di, RATE), ArraySource(take))
+    assert found.samples == pytest.approx(0.0, abs=2.0)
+    assert found.verdict != "other"
+
+
+def test_exact_repeats_are_ambiguous_until_a_lag_is_expected():
+    bar = chirpy(7, 0.5)
+    di = np.tile(bar, 16)
+    take = np.tanh(5 * np.tile(bar, 8))
+    reference = prepare_di(di, RATE)
+    found = estimate_latency(reference, ArraySource(take))
+    assert "ambiguous" in found.doubts
+    assert found.confidence < 0.5
+    wanted = -4 * bar.size
+    near = ExpectedLag(wanted + 30.0, 200.0)
+    told = estimate_latency(reference, ArraySource(take), expected=near)
+    assert told.samples == pytest.approx(wanted, abs=2.0)
+    assert "ambiguous" not in told.doubts
+
+
+def test_reference_survives_pickling(di):
+    reference = pickle.loads(pickle.dumps(prepare_di(di, RATE)))  # noqa: S301 own data
+    found = estimate_latency(reference, ArraySource(np.tanh(5 * di)))
+    assert found.samples == pytest.approx(0.0, abs=1.0)

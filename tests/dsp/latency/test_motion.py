@@ -1,0 +1,123 @@
+"""Lags that move: truth by construction (stretched and cut captures)."""
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from pipeline.dsp.latency import ArraySource, estimate_latency, prepare_di, speed_ratio
+from pipeline.dsp.latency.motion import Motion, model_motion, still
+from pipeline.dsp.latency.speed import RATIOS
+
+RATE = 48000
+
+
+def notes(seed: int, seconds: float = 16.0) -> np.ndarray:
+    """Decaying noise bursts through resonators: bright, never repeating."""
+    rng = np.random.default_rng(seed)
+    di = np.zeros(int(seconds * RATE))
+    at = RATE // 4
+    while at < di.size - RATE // 2:
+        length = int(RATE * rng.uniform(0.2, 0.6))
+        period = int(RATE / (82.4 * 2 ** (rng.integers(0, 30) / 12)))
+        burst = np.zeros(length)
+        burst[:period] = rng.uniform(-1, 1, period)
+        loop = np.zeros(period + 1)
+        loop[0], loop[period] = 1, -0.98
+        di[at : at + length] += signal.lfilter([1], loop, burst)[: di.size - at]
+        at += int(RATE * rng.uniform(0.1, 0.4))
+    return 0.3 * di / np.abs(di).max()
+
+
+def rig(di: np.ndarray) -> np.ndarray:
+    driven = np.tanh(6.0 * di)
+    return signal.sosfilt(signal.butter(3, 5500, fs=RATE, output="sos"), driven)
+
+
+def stretched(sound: np.ndarray, ppm: float) -> np.ndarray:
+    """Sample n moves to n (1 + ppm * 1e-6), by cubic steps of an 8-fold rate."""
+    fine = signal.resample_poly(sound, 8, 1)
+    places = np.arange(sound.size) / (1 + ppm * 1e-6) * 8
+    return np.interp(places, np.arange(fine.size), fine)
+
+
+@pytest.fixture(scope="module")
+def di() -> np.ndarray:
+    return notes(4)
+
+
+@pytest.mark.parametrize("ppm", [-40.0, 7.0])
+def test_drift_by_construction(di, ppm):
+    take = stretched(np.concatenate((np.zeros(2000), rig(di), np.zeros(900))), ppm)
+    found = estimate_latency(prepare_di(di, RATE), ArraySource(take))
+    # 0.1 ppm is asked of 30 s; the error of a slope falls with length to 1.5.
+    assert found.drift_ppm == pytest.approx(ppm, abs=0.25)
+    assert not found.varying
+    assert found.jumps == ()
+    assert found.samples == pytest.approx(2000 * (1 + ppm * 1e-6), abs=1.5)
+
+
+@pytest.mark.parametrize("lost", [8, -64, 480])
+def test_jump_by_construction(di, lost):
+    take = np.concatenate((np.zeros(1000), rig(di), np.zeros(900)))
+    at = 1000 + 7 * RATE
+    if lost > 0:
+        take = np.concatenate((take[:at], take[at - lost : at], take[at:]))
+    else:
+        take = np.concatenate((take[:at], take[at - lost :]))
+    found = estimate_latency(prepare_di(di, RATE), ArraySource(take))
+    assert [round(j.samples) for j in found.jumps] == [lost]
+    assert found.jumps[0].samples == pytest.approx(lost, abs=0.5)
+    assert found.jumps[0].at_s == pytest.approx(7.0, abs=0.010)
+    assert found.samples == pytest.approx(1000, abs=1.5)
+
+
+def test_still_capture_has_neither(di):
+    take = np.concatenate((np.zeros(1000), rig(di)))
+    found = estimate_latency(prepare_di(di, RATE), ArraySource(take))
+    assert found.drift_ppm == pytest.approx(0.0, abs=0.1)
+    assert found.jumps == ()
+    assert not found.varying
+
+
+def test_wow_is_varying_and_not_drift(di):
+    sound = rig(di)
+    fine = signal.resample_poly(sound, 8, 1)
+    time = np.arange(sound.size)
+    swing = 40.0 * np.sin(2 * np.pi * 0.6 * time / RATE)
+    take = np.interp((time - swing) * 8, np.arange(fine.size), fine)
+    found = estimate_latency(prepare_di(di, RATE), ArraySource(take))
+    assert found.varying
+    assert found.drift_ppm is None
+    assert found.confidence < 0.9
+
+
+def test_model_finds_line_and_step():
+    frames = np.arange(40) * 30_000.0
+    step = np.where(frames >= 600_000, 24.0, 0.0)
+    rng = np.random.default_rng(6)
+    lags = 100.0 + 20e-6 * frames + step + 0.1 * rng.standard_normal(40)
+    motion, varying = model_motion(frames, lags, np.full(40, 0.8), RATE)
+    assert not varying
+    assert motion.slope * 1e6 == pytest.approx(20.0, abs=0.5)
+    assert motion.step_samples == pytest.approx([24.0], abs=0.3)
+    assert motion.base_samples == pytest.approx(100.0, abs=0.3)
+
+
+def test_motion_is_a_line_with_steps():
+    motion = Motion(10.0, 1e-3, np.array([500.0]), np.array([-4.0]))
+    assert motion.at(np.array([0.0, 499.0, 500.0])).tolist() == [10.0, 10.499, 6.5]
+    assert still(3.0).at(np.array([0.0, 1e6])).tolist() == [3.0, 3.0]
+
+
+@pytest.mark.parametrize("ratio", RATIOS[:2])
+def test_speed_of_a_mixed_up_rate(di, ratio):
+    fast, slow = ratio
+    take = signal.resample_poly(rig(di), slow, fast)
+    found = speed_ratio(prepare_di(di, RATE), ArraySource(take))
+    assert found == pytest.approx(fast / slow)
+
+
+def test_speed_of_a_sound_or_foreign_capture_is_none(di):
+    reference = prepare_di(di, RATE)
+    assert speed_ratio(reference, ArraySource(rig(di))) is None
+    assert speed_ratio(reference, ArraySource(rig(notes(99)))) is None
