@@ -93,6 +93,14 @@ class Compare(Strict):
     shortlist: int = Field(
         default=5, ge=1, le=12, description="How many captures the shortlist holds."
     )
+    blends: Literal["best", "ratios", "none"] = Field(
+        default="best",
+        description=(
+            "Blends of two mics of a pass that are made without being asked for. "
+            "best: as placed at equal loudness, and aligned at the ratio that loses "
+            "least; ratios: also -6, 0 and +6 dB of each; none: only [[blend]]."
+        ),
+    )
 
 
 class Context(Strict):

@@ -84,6 +84,10 @@ class Latency(Strict):
         default=None, description="Share of windows that agree on the lag."
     )
     track: tuple[LagPoint, ...] = ()
+    acoustic_mm: float | None = Field(
+        default=None,
+        description="Way through the air, where a loopback tells the electronics.",
+    )
 
 
 class LoudnessResult(Strict):
@@ -223,7 +227,7 @@ class Blend(Strict):
     reason: str
     aligned: bool
     parts: tuple[BlendPart, ...]
-    sum_loss_db: float
+    sum_loss_db: float | None
     loudness: LoudnessResult
     metrics: dict[str, float | None]
     curves: Curves

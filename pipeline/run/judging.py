@@ -1,35 +1,42 @@
 """Every capture found, cut and measured: what a session knows before it has a level."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pydantic import JsonValue, TypeAdapter
+from pydantic import TypeAdapter
 
 from pipeline.errors import ReampsError
 from pipeline.models.plan import CapturePlan, Plan
-from pipeline.models.record import DiResult, Finding, Jump
+from pipeline.models.record import DiResult, Finding, Latency, Loopback
 from pipeline.run.around import Sources, Surroundings, bench_file
 from pipeline.run.keeping import Step
 from pipeline.run.locating import find_duplicates, locate_all
+from pipeline.run.relating import cut_parts, relate_all
 from pipeline.run.tasks import (
     Cut,
     DescribeTask,
     Fingerprint,
     LocateResult,
+    LocateTask,
     MeasureResult,
     MeasureTask,
     describe_di,
     fingerprint,
+    locate_capture,
     measure_capture,
 )
 from pipeline.stages.align import Lagged, decide_shifts, judge_buffer, judge_polarity
 from pipeline.stages.di import inspect_di
 from pipeline.stages.latency import drift_to_correct
-from pipeline.units import speed_of_sound_m_s
+from pipeline.stages.read import SourceSpec
+from pipeline.stages.relate import Relation
+from pipeline.units import mm_from_samples, speed_of_sound_m_s
 
 _DI_RESULT = TypeAdapter(DiResult)
+_LOCATE_RESULT = TypeAdapter(LocateResult)
 _MEASURE_RESULT = TypeAdapter(MeasureResult)
+_SURE_PAIR = 0.5
 _ORDER = {"reject": 0, "warn": 1, "note": 2}
 
 
@@ -47,18 +54,30 @@ class Judged:
         By capture id.
     cuts : dict of str to Cut
         Of the captures that are this DI.
+    pass_cuts : dict of str to Cut
+        The same with the mutual timing of each pass kept.
+    relations : dict of str to tuple of Relation
+        Microphones of a pass, by pass.
     measured : dict of str to MeasureResult
         Of the same.
     night : dict of str to tuple of Finding
         What only the whole night shows.
+    loopback : Loopback or None
+        The electronics' part of the latency.
+    session_findings : tuple of Finding
+        What concerns no single capture.
     """
 
     sources: Sources
     di_result: DiResult | None
     located: Mapping[str, LocateResult]
     cuts: Mapping[str, Cut]
+    pass_cuts: Mapping[str, Cut]
+    relations: Mapping[str, tuple[Relation, ...]]
     measured: Mapping[str, MeasureResult]
     night: Mapping[str, tuple[Finding, ...]]
+    loopback: Loopback | None = None
+    session_findings: tuple[Finding, ...] = ()
 
     @property
     def plan(self) -> Plan:
@@ -74,6 +93,18 @@ class Judged:
             *(measured.findings if measured else ()),
         )
         return tuple(sorted(found, key=lambda finding: _ORDER[finding.severity]))
+
+    def latency(self, id_: str) -> Latency | None:
+        """Lag of a capture, with its way through the air where that is known."""
+        located = self.located[id_].located
+        if located is None or self.loopback is None:
+            return located.latency if located else None
+        acoustic = located.latency.samples - self.loopback.samples
+        session = self.plan.manifest.session
+        millimetres = mm_from_samples(
+            acoustic, self.sources.di.sample_rate_hz, session.temperature_c
+        )
+        return located.latency.model_copy(update={"acoustic_mm": millimetres})
 
     def usable(self, id_: str) -> bool:
         """Whether a capture reaches the output."""
@@ -115,14 +146,12 @@ def judge_session(plan: Plan, around: Surroundings, bench: Path | None) -> Judge
         and result.located
         and not result.rejected
     ]
-    shifts = decide_shifts(lagged, plan.manifest.align.mode)
-    cuts = {
-        capture.id: _cut(
-            capture, sources, located[capture.id], shifts[capture.id], bench
-        )
-        for capture in plan.captures
-        if capture.id in shifts
-    }
+    pass_cuts = _cuts(sources, located, decide_shifts(lagged, "pass"), bench)
+    relations = relate_all(sources, pass_cuts, around)
+    cuts = pass_cuts
+    if plan.manifest.align.mode == "mic":
+        shifts = settle_mics(decide_shifts(lagged, "mic"), lagged, relations)
+        cuts = _cuts(sources, located, shifts, bench, apart=" mic")
     measured = _measure(sources, located, cuts, around)
     night: dict[str, tuple[Finding, ...]] = {}
     for found in (
@@ -132,7 +161,19 @@ def judge_session(plan: Plan, around: Surroundings, bench: Path | None) -> Judge
     ):
         for id_, finding in found.items():
             night[id_] = (*night.get(id_, ()), finding)
-    return Judged(sources, di_result, located, cuts, measured, night)
+    loopback, loopback_findings = _loop(sources, around)
+    return Judged(
+        sources=sources,
+        di_result=di_result,
+        located=located,
+        cuts=cuts,
+        pass_cuts=pass_cuts,
+        relations=relations,
+        measured=measured,
+        night=night,
+        loopback=loopback,
+        session_findings=loopback_findings,
+    )
 
 
 def _flight(capture: CapturePlan, sources: Sources) -> float:
@@ -174,50 +215,100 @@ def _describe(sources: Sources, around: Surroundings) -> DiResult | None:
     return results.get("DI")
 
 
-def _cut(  # noqa: PLR0917 (one private caller)
-    capture: CapturePlan,
-    sources: Sources,
-    result: LocateResult,
-    shift: float,
-    bench: Path | None,
-) -> Cut:
-    latency = result.located.latency if result.located else None
-    drift = latency.drift_ppm if latency else None
-    jumps: tuple[Jump, ...] = latency.jumps if latency else ()
-    seconds = sources.di.frames / sources.di.sample_rate_hz
-    return Cut(
-        di=sources.di,
-        source=sources.spec(capture),
-        shift_samples=shift,
-        drift_ppm=drift_to_correct(drift, seconds),
-        jumps=jumps,
-        bench=bench_file(bench, capture.id) if bench else None,
+def _loop(
+    sources: Sources, around: Surroundings
+) -> tuple[Loopback | None, tuple[Finding, ...]]:
+    """Find the loopback recording on the DI's time: the electronics alone."""
+    written = sources.plan.manifest.loopback
+    if written is None:
+        return None, ()
+    path = sources.plan.manifest_path.parent / written.file
+    print_ = fingerprint(path)
+    if print_.sha256 is None:
+        return None, print_.findings
+    spec = SourceSpec(path, written.channel, sources.di.sample_rate_hz)
+    parts = {
+        **sources.di_parts(),
+        "source": print_.sha256,
+        "channel": written.channel,
+    }
+    found = around.keeper.map(
+        "loopback",
+        [Step("loopback", LocateTask(sources.di, spec), parts)],
+        locate_capture,
+        adapter=_LOCATE_RESULT,
+        workers=around.workers,
+        progress=around.progress,
+    ).get("loopback")
+    if found is None or found.located is None or found.rejected:
+        return None, found.findings if found else ()
+    latency = found.located.latency
+    loopback = Loopback(
+        file=written.file, samples=latency.samples, polarity=latency.polarity
     )
+    return loopback, ()
 
 
-def cut_parts(sources: Sources, capture: CapturePlan, cut: Cut) -> dict[str, JsonValue]:
-    """Name everything that a capture's aligned samples depend on.
+def settle_mics(
+    shifts: Mapping[str, float],
+    lagged: Sequence[Lagged],
+    relations: Mapping[str, tuple[Relation, ...]],
+) -> dict[str, float]:
+    """Refine the shifts of single mics by what was measured mic to mic.
 
     Parameters
     ----------
-    sources : Sources
-        The session's files.
-    capture : CapturePlan
-        The capture.
-    cut : Cut
-        How it is cut.
+    shifts : mapping of str to float
+        Each mic's own lag.
+    lagged : sequence of Lagged
+        The usable captures.
+    relations : mapping of str to tuple of Relation
+        By pass: more exact than the difference of two lags.
 
     Returns
     -------
-    dict
-        For a key.
+    dict of str to float
+        The earliest mic of a pass keeps its own lag; the others follow it at the
+        measured delay, where that is sure.
     """
-    return {
-        **sources.parts(capture),
-        "shift": cut.shift_samples,
-        "drift": cut.drift_ppm,
-        "jumps": [[jump.at_s, jump.samples] for jump in cut.jumps],
-    }
+    settled = dict(shifts)
+    for pass_id, members in relations.items():
+        of_pass = [c.id for c in lagged if c.pass_id == pass_id]
+        anchor = min(of_pass, key=lambda id_: shifts[id_])
+        for relation in members:
+            if relation.confidence < _SURE_PAIR:
+                continue
+            if relation.a == anchor:
+                settled[relation.b] = shifts[anchor] + relation.delay_samples
+            elif relation.b == anchor:
+                settled[relation.a] = shifts[anchor] - relation.delay_samples
+    return settled
+
+
+def _cuts(
+    sources: Sources,
+    located: Mapping[str, LocateResult],
+    shifts: Mapping[str, float],
+    bench: Path | None,
+    *,
+    apart: str = "",
+) -> dict[str, Cut]:
+    seconds = sources.di.frames / sources.di.sample_rate_hz
+    cuts = {}
+    for capture in sources.plan.captures:
+        result = located.get(capture.id)
+        if capture.id not in shifts or result is None or result.located is None:
+            continue
+        latency = result.located.latency
+        cuts[capture.id] = Cut(
+            di=sources.di,
+            source=sources.spec(capture),
+            shift_samples=shifts[capture.id],
+            drift_ppm=drift_to_correct(latency.drift_ppm, seconds),
+            jumps=latency.jumps,
+            bench=bench_file(bench, capture.id + apart) if bench else None,
+        )
+    return cuts
 
 
 def _measure(

@@ -3,17 +3,20 @@
 A failure that belongs to one capture comes back as a finding of that capture.
 """
 
+from contextlib import suppress
 from dataclasses import dataclass
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.dsp.latency import ExpectedLag, FrontEnd
+from pipeline.dsp.mix import blend
 from pipeline.errors import AudioError
 from pipeline.files.audio import sha256_of
 from pipeline.files.bext import BextFields
-from pipeline.models.record import DiResult, Finding, Jump, Output
+from pipeline.models.record import DiResult, Finding, Jump, Output, Polarity
 from pipeline.stages.cut import cut_to_di
 from pipeline.stages.di import DiSpec, load_di
 from pipeline.stages.faults import Symptoms, judge_measures
@@ -21,6 +24,7 @@ from pipeline.stages.latency import Located, locate
 from pipeline.stages.measure import Measured, measure, measure_di
 from pipeline.stages.output import write_output
 from pipeline.stages.read import SourceSpec, judge_source, open_source, refusal
+from pipeline.stages.relate import Relation, relate
 
 _KEPT_DIS = 2
 _KEPT_S = 60.0
@@ -298,13 +302,165 @@ def measure_capture(task: MeasureTask) -> MeasureResult:
 
 
 @dataclass(frozen=True, slots=True)
+class RelateTask:
+    """Relate the microphones of one pass.
+
+    Parameters
+    ----------
+    cuts : tuple of (str, Cut)
+        Ids and samples, all with one shift.
+    temperature_c : float
+        Air temperature.
+    """
+
+    cuts: tuple[tuple[str, Cut], ...]
+    temperature_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class RelateResult:
+    """What became of a `RelateTask`.
+
+    Parameters
+    ----------
+    relations : tuple of Relation
+        Of every two that share a usable band.
+    """
+
+    relations: tuple[Relation, ...]
+
+
+def relate_pass(task: RelateTask) -> RelateResult:
+    """Relate the microphones of one pass.
+
+    Parameters
+    ----------
+    task : RelateTask
+        The pass.
+
+    Returns
+    -------
+    RelateResult
+        Every two of them. A source that cannot be read any more is left out; its own
+        measuring says so.
+    """
+    samples: dict[str, NDArray[np.float32]] = {}
+    for id_, cut in task.cuts:
+        with suppress(AudioError):
+            samples[id_] = cut_capture(cut)
+    cut = task.cuts[0][1]
+    quiet = load_di(cut.di).quiet_samples()
+    relations = (
+        relate(
+            (a, b),
+            (samples[a], samples[b]),
+            cut.di.sample_rate_hz,
+            quiet=quiet,
+            temperature_c=task.temperature_c,
+        )
+        for a, b in combinations(samples, 2)
+    )
+    return RelateResult(tuple(found for found in relations if found is not None))
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One microphone of a blend.
+
+    Parameters
+    ----------
+    cut : Cut
+        Its samples.
+    gain_db : float
+        Before gain to the session's level.
+    polarity : {1, -1}
+        -1 inverts it.
+    lag_samples : float
+        By how much it is moved earlier.
+    """
+
+    cut: Cut
+    gain_db: float
+    polarity: Polarity
+    lag_samples: float
+
+
+@dataclass(frozen=True, slots=True)
+class BlendTask:
+    """Sum microphones and measure the sum.
+
+    Parameters
+    ----------
+    parts : tuple of Part
+        What is summed.
+    bench : Path or None
+        Where the sum is left.
+    """
+
+    parts: tuple[Part, ...]
+    bench: Path | None
+
+
+def sum_parts(task: BlendTask) -> NDArray[np.float32]:
+    """Take a blend's samples from the bench, or sum them.
+
+    Parameters
+    ----------
+    task : BlendTask
+        What is summed.
+
+    Returns
+    -------
+    ndarray of float32, shape (DI's frames,)
+        Before gain. An `AudioError` says why there are none.
+    """
+    if task.bench is not None and task.bench.exists():
+        return np.memmap(task.bench, dtype=np.float32, mode="r")
+    total = blend(
+        [cut_capture(part.cut) for part in task.parts],
+        [part.gain_db for part in task.parts],
+        [part.polarity for part in task.parts],
+        [part.lag_samples for part in task.parts],
+    )
+    if task.bench is not None:
+        total.tofile(task.bench)
+    return total
+
+
+def measure_blend(task: BlendTask) -> MeasureResult:
+    """Sum microphones and measure the sum like a capture.
+
+    Parameters
+    ----------
+    task : BlendTask
+        What is summed.
+
+    Returns
+    -------
+    MeasureResult
+        Measures before the session's gain.
+    """
+    try:
+        samples = sum_parts(task)
+    except AudioError as error:
+        return MeasureResult(None, (refusal(error),))
+    di = task.parts[0].cut.di
+    whole = (0, di.frames)
+    return MeasureResult(
+        measure(load_di(di), samples, di.sample_rate_hz, held=whole), ()
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class WriteTask:
     """Write one levelled file.
 
     Parameters
     ----------
-    cut : Cut
+    samples : Cut or BlendTask
         Where its samples come from.
+    sample_rate_hz : int
+        The DI's rate.
     gain_db : float
         The one static gain.
     path : Path
@@ -315,7 +471,8 @@ class WriteTask:
         Description, time reference and loudness.
     """
 
-    cut: Cut
+    samples: Cut | BlendTask
+    sample_rate_hz: int
     gain_db: float
     path: Path
     relative: str
@@ -335,11 +492,12 @@ def write_capture(task: WriteTask) -> Output:
     Output
         Where it is, and its hash.
     """
+    take = task.samples
     return write_output(
-        cut_capture(task.cut),
+        cut_capture(take) if isinstance(take, Cut) else sum_parts(take),
         task.gain_db,
         task.path,
         relative=task.relative,
-        sample_rate_hz=task.cut.di.sample_rate_hz,
+        sample_rate_hz=task.sample_rate_hz,
         bext=task.bext,
     )

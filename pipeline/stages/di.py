@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.dsp.activity import Activity, active_frames
+from pipeline.dsp.activity import Activity, active_frames, frame_edges
 from pipeline.dsp.latency import DiReference, prepare_di
 from pipeline.dsp.linearity import DiSpectra, di_spectra
 from pipeline.errors import AudioError, ReampsError
@@ -66,6 +66,21 @@ class DiMaterial:
     reference: DiReference
     activity: Activity
     spectra: DiSpectra
+
+    def quiet_samples(self) -> NDArray[np.bool_]:
+        """Mark where the DI is silent.
+
+        Returns
+        -------
+        ndarray of bool, shape (frames,)
+            True in the silences, sample by sample.
+        """
+        rate = self.reference.sample_rate_hz
+        edges = frame_edges(len(self.samples), rate)
+        marks = np.zeros(len(self.samples), dtype=np.bool_)
+        for index in np.flatnonzero(self.activity.quiet):
+            marks[edges[index] : edges[index + 1]] = True
+        return marks
 
 
 def inspect_di(path: Path, channel: int) -> DiSpec:

@@ -39,6 +39,7 @@ from pipeline.units import amplitude_from_db, db_from_amplitude, db_from_power
 
 Samples = NDArray[np.float32]
 ENVELOPE_POINTS = 400
+RESPONSE_HZ = (150.0, 6000.0)
 _LEVEL_KEYS = ("noise_dbfs",)
 """Metrics that a gain moves; all others are ratios."""
 
@@ -61,6 +62,9 @@ class Measured:
         Level while the DI plays.
     hum_hz : int or None
         Mains frequency of the hum that was found.
+    response_db : bytes
+        Level of the linear response to the DI, 150 Hz to 6 kHz, bin by bin of the
+        analysis window: little-endian float32. Empty where there are no curves.
     """
 
     __pydantic_config__ = ConfigDict(ser_json_bytes="base64", val_json_bytes="base64")
@@ -71,6 +75,7 @@ class Measured:
     curves: Curves | None
     music_dbfs: float
     hum_hz: int | None
+    response_db: bytes
 
     @property
     def cells(self) -> LoudnessCells:
@@ -184,6 +189,7 @@ def measure(
         curves=curves,
         music_dbfs=db_from_power(mean_square),
         hum_hz=hum.base_hz if hum else None,
+        response_db=_response(spectra) if spectra else b"",
     )
 
 
@@ -232,6 +238,29 @@ def _tone(spectra: CrossSpectra) -> dict[str, float | None]:
         "fizz_db": tone.fizz_db(capture, noise),
         "linear_share": linear_share(spectra),
     }
+
+
+def response_bins(freq_hz: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Choose the bins in which a reflection's comb is looked for.
+
+    Parameters
+    ----------
+    freq_hz : ndarray, shape (bins,)
+        Frequencies of the analysis window.
+
+    Returns
+    -------
+    ndarray of bool, shape (bins,)
+        150 Hz to 6 kHz.
+    """
+    return np.asarray((freq_hz >= RESPONSE_HZ[0]) & (freq_hz <= RESPONSE_HZ[1]))
+
+
+def _response(spectra: CrossSpectra) -> bytes:
+    chosen = response_bins(spectra.freq_hz)
+    power = np.maximum(spectra.s_dd[chosen], 1e-30)
+    gain = np.maximum(np.abs(spectra.s_dx[chosen]) / power, 1e-15)
+    return (20.0 * np.log10(gain)).astype("<f4").tobytes()
 
 
 def _rounded(values: NDArray[np.float64], digits: int = 2) -> tuple[float, ...]:

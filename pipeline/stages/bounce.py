@@ -1,0 +1,112 @@
+"""What does the floor send back to a microphone, and can treating it matter?"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.dsp.reflection import (
+    MeasuredReflection,
+    floor_reflection,
+    measure_reflection,
+)
+from pipeline.dsp.spectrum import bin_frequencies
+from pipeline.models.record import Reflection
+
+_SURE = 0.3
+_BAND_HZ = (150.0, 6000.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """Where speaker and microphone stand above the floor.
+
+    Parameters
+    ----------
+    speaker_mm, mic_mm : float
+        Heights of their centres.
+    distance_mm : float
+        From speaker to microphone.
+    temperature_c : float
+        Air temperature.
+    """
+
+    speaker_mm: float
+    mic_mm: float
+    distance_mm: float
+    temperature_c: float
+
+
+def describe_reflection(
+    id_: str,
+    stand: Stand,
+    response_db: NDArray[np.float32],
+    *,
+    sample_rate_hz: int,
+    against: tuple[str, NDArray[np.float32]] | None,
+) -> Reflection:
+    """Predict the floor's reflection and look for it.
+
+    Parameters
+    ----------
+    id_ : str
+        The capture.
+    stand : Stand
+        Heights and distance.
+    response_db : ndarray of float32
+        Level of its response to the DI, 150 Hz to 6 kHz, bin by bin.
+    sample_rate_hz : int
+        The DI's rate.
+    against : tuple or None
+        Id and response of the capture that differs in its treatment alone.
+
+    Returns
+    -------
+    Reflection
+        Predicted, measured where it is sure enough, and said in words.
+    """
+    predicted = floor_reflection(
+        stand.speaker_mm,
+        stand.mic_mm,
+        stand.distance_mm,
+        temperature_c=stand.temperature_c,
+    )
+    measured = None
+    if predicted.delay_ms > 0.0:
+        levels = response_db
+        if against is not None and len(against[1]) == len(response_db):
+            levels = response_db - against[1]
+        measured = _measure(levels, sample_rate_hz, predicted.delay_ms)
+    if predicted.matters:
+        message = (
+            "The floor's reflection can move the response by "
+            f"+-{predicted.ripple_db:.1f} dB here, first dip near "
+            f"{predicted.first_notch_hz:.0f} Hz: treating the floor, or raising or tilting the cabinet, can matter."
+        )
+    else:
+        message = (
+            f"The floor's reflection is {-predicted.level_db:.0f} dB down here "
+            f"(+-{predicted.ripple_db:.1f} dB): treating the floor changes next to "
+            "nothing at this distance."
+        )
+    return Reflection(
+        capture=id_,
+        predicted_delay_ms=round(predicted.delay_ms, 4),
+        predicted_level_db=round(predicted.level_db, 2),
+        predicted_notch_hz=round(predicted.first_notch_hz, 1),
+        measured_delay_ms=round(measured.reflection.delay_ms, 4) if measured else None,
+        measured_level_db=round(measured.reflection.level_db, 2) if measured else None,
+        against=against[0] if against else None,
+        message=message,
+    )
+
+
+def _measure(
+    levels_db: NDArray[np.float32], sample_rate_hz: int, expected_ms: float
+) -> MeasuredReflection | None:
+    freq = bin_frequencies(sample_rate_hz)
+    chosen = freq[(freq >= _BAND_HZ[0]) & (freq <= _BAND_HZ[1])]
+    if len(chosen) != len(levels_db) or len(chosen) < 64:
+        return None
+    found = measure_reflection(chosen, levels_db, expected_ms)
+    return found if found is not None and found.confidence >= _SURE else None

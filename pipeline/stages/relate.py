@@ -1,0 +1,259 @@
+"""How do two microphones of a pass relate, and what does their sum do?
+
+Measured mic to mic: their relation is linear whatever the amplifier does. Positive
+delay: b is later than a.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import ConfigDict
+
+from pipeline.dsp.mix import (
+    Advice,
+    BestRatio,
+    SumCurve,
+    advise_pair,
+    best_ratio,
+    sum_curves,
+)
+from pipeline.dsp.pairs import PairEstimate, PairSpectra, relate_mics
+from pipeline.models.record import Advice as AdviceText
+from pipeline.models.record import Pair, Polarity, SumResult, Sums
+from pipeline.stages.axes import on_axis, third_octave_axis
+
+Samples = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Relation:
+    """Two microphones of one pass, as measured.
+
+    Parameters
+    ----------
+    a, b : str
+        Ids of the captures.
+    delay_samples : float
+        b against a.
+    uncertainty_samples : float
+        Half width of the 95 percent interval.
+    distance_mm : float
+        The delay as a way through the air.
+    polarity : {1, -1} or None
+        Sign of b against a.
+    confidence : float
+        0 to 1.
+    usable_hz : tuple of float
+        Band in which both share enough.
+    points : bytes
+        Frequency, power of a, power of b, real and imaginary cross power: five rows
+        of little-endian float64.
+    """
+
+    __pydantic_config__ = ConfigDict(ser_json_bytes="base64", val_json_bytes="base64")
+
+    a: str
+    b: str
+    delay_samples: float
+    uncertainty_samples: float
+    distance_mm: float
+    polarity: Polarity | None
+    confidence: float
+    usable_hz: tuple[float, float]
+    points: bytes
+
+    @property
+    def estimate(self) -> PairEstimate:
+        """The measurement, as the sums take it."""
+        rows = np.frombuffer(self.points, dtype="<f8").reshape(5, -1)
+        spectra = PairSpectra(rows[0], rows[1], rows[2], rows[3] + 1j * rows[4])
+        return PairEstimate(
+            delay_samples=self.delay_samples,
+            distance_mm=self.distance_mm,
+            polarity=self.polarity,
+            confidence=self.confidence,
+            uncertainty_samples=self.uncertainty_samples,
+            usable_from_hz=self.usable_hz[0],
+            usable_to_hz=self.usable_hz[1],
+            spectra=spectra,
+        )
+
+    def best_gain(self, sample_rate_hz: int, gain_db: float) -> BestRatio:
+        """Find the ratio that loses least when the two are aligned.
+
+        Parameters
+        ----------
+        sample_rate_hz : int
+            The DI's rate.
+        gain_db : float
+            Gain that makes b as loud as a.
+
+        Returns
+        -------
+        BestRatio
+            Its gain is on top of that.
+        """
+        spectra = self.estimate.spectra
+        loud = PairSpectra(
+            spectra.freq_hz,
+            spectra.power_a,
+            spectra.power_b * 10.0 ** (gain_db / 10.0),
+            spectra.cross * 10.0 ** (gain_db / 20.0),
+        )
+        return best_ratio(
+            loud,
+            polarity=self.polarity or 1,
+            advance_s=self.delay_samples / sample_rate_hz,
+        )
+
+
+def relate(
+    names: tuple[str, str],
+    samples: tuple[Samples, Samples],
+    sample_rate_hz: int,
+    *,
+    quiet: NDArray[np.bool_],
+    temperature_c: float,
+) -> Relation | None:
+    """Measure how microphone b relates to microphone a.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Ids of a and b.
+    samples : tuple of ndarray of float32
+        Both, with their mutual timing kept.
+    sample_rate_hz : int
+        The DI's rate.
+    quiet : ndarray of bool, shape (frames,)
+        Where the DI is silent.
+    temperature_c : float
+        Air temperature.
+
+    Returns
+    -------
+    Relation or None
+        None where they share no usable band.
+    """
+    found = relate_mics(
+        *samples, sample_rate_hz, quiet=quiet, temperature_c=temperature_c
+    )
+    if found is None:
+        return None
+    spectra = found.spectra
+    rows = np.array(
+        [
+            spectra.freq_hz,
+            spectra.power_a,
+            spectra.power_b,
+            spectra.cross.real,
+            spectra.cross.imag,
+        ]
+    )
+    return Relation(
+        a=names[0],
+        b=names[1],
+        delay_samples=found.delay_samples,
+        uncertainty_samples=found.uncertainty_samples,
+        distance_mm=found.distance_mm,
+        polarity=None if found.polarity is None else (1 if found.polarity > 0 else -1),
+        confidence=min(max(found.confidence, 0.0), 1.0),
+        usable_hz=(found.usable_from_hz, found.usable_to_hz),
+        points=rows.astype("<f8").tobytes(),
+    )
+
+
+def describe_pair(
+    relation: Relation,
+    pass_id: str,
+    sample_rate_hz: int,
+    *,
+    gain_db: float,
+    temperature_c: float,
+) -> Pair:
+    """Say what the sum of two equally loud microphones does, and what to do.
+
+    Parameters
+    ----------
+    relation : Relation
+        As measured.
+    pass_id : str
+        Their pass.
+    sample_rate_hz : int
+        The DI's rate.
+    gain_db : float
+        Gain that makes b as loud as a.
+    temperature_c : float
+        Air temperature.
+
+    Returns
+    -------
+    Pair
+        For the record.
+    """
+    estimate = relation.estimate
+    curves = sum_curves(
+        estimate.spectra, relation.delay_samples / sample_rate_hz, gain_db=gain_db
+    )
+    steps = advise_pair(
+        estimate, sample_rate_hz, gain_db=gain_db, temperature_c=temperature_c
+    )
+    return Pair(
+        pass_id=pass_id,
+        a=relation.a,
+        b=relation.b,
+        delay_samples=relation.delay_samples,
+        uncertainty_samples=relation.uncertainty_samples,
+        distance_mm=relation.distance_mm,
+        polarity=relation.polarity,
+        confidence=relation.confidence,
+        sums=Sums(
+            as_placed=_sum_result(curves.as_placed, sample_rate_hz),
+            aligned=_sum_result(curves.aligned, sample_rate_hz),
+            flipped=_sum_result(curves.flipped, sample_rate_hz),
+            aligned_flipped=_sum_result(curves.aligned_flipped, sample_rate_hz),
+        ),
+        advice=AdviceText(
+            kind=steps[0].kind,
+            message=" ".join(_say(step, relation) for step in steps),
+        ),
+    )
+
+
+def _sum_result(curve: SumCurve, sample_rate_hz: int) -> SumResult:
+    axis = third_octave_axis(sample_rate_hz)
+    levels = on_axis(axis, curve.band_hz, curve.band_level_db)
+    return SumResult(
+        loss_db=round(curve.sum_loss_db, 3),
+        notches_hz=tuple(round(hz, 1) for hz in curve.notches_hz),
+        curve_db=tuple(np.round(levels, 2).tolist()),
+    )
+
+
+def _say(step: Advice, relation: Relation) -> str:
+    change = (
+        f"The sum loss goes from {step.loss_before_db:+.1f} to "
+        f"{step.loss_after_db:+.1f} dB (80 Hz to 8 kHz)."
+    )
+    late = relation.b if step.mic == "b" else relation.a
+    if step.kind == "flip":
+        return f"Flip the polarity of one of the two inputs. {change}"
+    if step.kind == "move":
+        return (
+            f"Move {late} {step.move_mm:.0f} +- {max(step.uncertainty_mm or 0, 1):.0f} "
+            f"mm towards the speaker. {change} Moving it changes its own tone too."
+        )
+    if step.kind == "align":
+        return (
+            f"{late} stands {step.move_mm:.0f} +- "
+            f"{max(step.uncertainty_mm or 0, 1):.0f} mm farther away: align it in the "
+            f"mix, or leave it if that depth is its sound. {change}"
+        )
+    reasons = {
+        "room": "Leave it: a room mic's lateness is its sound.",
+        "unsure": "Leave it: the two share too little to tell.",
+        "in_step": "Leave it: the two are in step.",
+        "small": "Leave it: aligning would change the sum by less than 0.3 dB.",
+    }
+    return reasons[step.reason]
