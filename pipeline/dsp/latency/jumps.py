@@ -16,7 +16,7 @@ from pipeline.dsp.latency.reference import DiReference
 from pipeline.dsp.latency.results import CaptureSource, FrontEnd, Jump
 from pipeline.dsp.latency.spectra import debiased_coherence
 
-CONVINCING = 0.02
+CONVINCING = 0.002
 
 
 def _predictor(
