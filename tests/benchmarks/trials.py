@@ -110,7 +110,7 @@ def textbook(scene: Scene) -> dict[str, Guess]:
     size = fft.next_fast_len(scene.di.size + scene.capture.size, real=True)
     cross = fft.rfft(scene.capture, size) * np.conj(fft.rfft(scene.di, size))
     level = np.abs(cross)
-    flat = cross / np.maximum(level, 1e-9 * max(1e-30, float(level.max())))
+    flat = cross / np.maximum(level, max(1e-12, 1e-9 * float(level.max())))
     truth, rate = scene.truth, scene.sample_rate_hz
     guesses = {}
     for name, spectrum in (("plain", cross), ("phat", flat)):
