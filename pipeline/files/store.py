@@ -21,6 +21,8 @@ RECORD_NAME = "record.json"
 METRICS_NAME = "metrics.csv"
 PAGE_NAME = "index.html"
 AUDIO_FOLDER = "audio"
+BLENDS_FOLDER = "blends"
+DRY_FOLDER = "dry"
 
 _CAPTURE_COLUMNS = ("id", "file", "channel", "pass", "setup", "mic", "status")
 _LATENCY_COLUMNS = ("latency_samples", "latency_ms", "polarity", "confidence")

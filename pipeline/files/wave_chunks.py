@@ -149,6 +149,41 @@ def write_wave_24(
     return WrittenFile(path, len(samples), written.sha256)
 
 
+def wave_16(samples: NDArray[np.int16], sample_rate_hz: int) -> bytes:
+    """Put 16-bit samples into a plain mono WAV file in memory.
+
+    Parameters
+    ----------
+    samples : ndarray of int16, shape (frames,)
+        Less than 4 GiB of them.
+    sample_rate_hz : int
+        Sample rate in Hz.
+
+    Returns
+    -------
+    bytes
+        The whole file: 44 bytes and the samples.
+    """
+    data = samples.astype("<i2", copy=False).tobytes()
+    head = struct.pack(
+        "<4sI4s4sIHHIIHH4sI",
+        b"RIFF",
+        36 + len(data),
+        b"WAVE",
+        b"fmt ",
+        16,
+        1,
+        1,
+        sample_rate_hz,
+        2 * sample_rate_hz,
+        2,
+        16,
+        b"data",
+        len(data),
+    )
+    return head + data
+
+
 def read_chunks(path: Path) -> list[Chunk]:
     """List the chunks of a WAV, RF64 or BW64 file.
 

@@ -18,7 +18,8 @@ from pipeline.files.manifest import read_plan
 from pipeline.files.names import inside, slug
 from pipeline.files.store import PAGE_NAME, read_record, record_text, write_record
 from pipeline.models.plan import Plan
-from pipeline.models.record import Record
+from pipeline.models.record import Output, Record
+from pipeline.report.listening import listening_file
 from pipeline.report.page import render_page
 from pipeline.run.around import Surroundings
 from pipeline.run.executor import Workers, open_workers
@@ -277,10 +278,17 @@ def _remove_stale(folder: Path, record: Record) -> None:
         before = read_record(folder)
     except RecordError:
         return
-    now = {capture.output.file for capture in record.captures if capture.output}
-    for capture in before.captures:
-        if capture.output and capture.output.file not in now:
-            inside(folder, Path(capture.output.file)).unlink(missing_ok=True)
+    now = {output.file for output in _outputs(record)}
+    for output in _outputs(before):
+        if output.file not in now:
+            for name in (output.file, listening_file(output.file)):
+                inside(folder, Path(name)).unlink(missing_ok=True)
+
+
+def _outputs(record: Record) -> list[Output]:
+    made = [capture.output for capture in record.captures]
+    made += [blend.output for blend in record.blends]
+    return [output for output in [*made, record.di.output] if output is not None]
 
 
 def _around(workers: Workers, progress: Progress, keeper: Keeper) -> Surroundings:

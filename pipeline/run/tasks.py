@@ -5,6 +5,7 @@ A failure that belongs to one capture comes back as a finding of that capture.
 
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from itertools import combinations
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from pipeline.errors import AudioError
 from pipeline.files.audio import sha256_of
 from pipeline.files.bext import BextFields
 from pipeline.models.record import DiResult, Finding, Jump, Output, Polarity
+from pipeline.report.listening import listening_script
 from pipeline.stages.cut import cut_to_di
 from pipeline.stages.di import DiSpec, load_di
 from pipeline.stages.faults import Symptoms, judge_measures
@@ -451,13 +453,19 @@ def measure_blend(task: BlendTask) -> MeasureResult:
     )
 
 
+def _take(samples: "Cut | BlendTask | DiSpec") -> NDArray[np.float32]:
+    if isinstance(samples, DiSpec):
+        return load_di(samples).samples
+    return cut_capture(samples) if isinstance(samples, Cut) else sum_parts(samples)
+
+
 @dataclass(frozen=True, slots=True)
 class WriteTask:
     """Write one levelled file.
 
     Parameters
     ----------
-    samples : Cut or BlendTask
+    samples : Cut, BlendTask or DiSpec
         Where its samples come from.
     sample_rate_hz : int
         The DI's rate.
@@ -469,14 +477,17 @@ class WriteTask:
         The same, as the record names it.
     bext : BextFields
         Description, time reference and loudness.
+    listen : Path
+        Where the copy goes that the page loads.
     """
 
-    samples: Cut | BlendTask
+    samples: Cut | BlendTask | DiSpec
     sample_rate_hz: int
     gain_db: float
     path: Path
     relative: str
     bext: BextFields
+    listen: Path
 
 
 def write_capture(task: WriteTask) -> Output:
@@ -492,12 +503,17 @@ def write_capture(task: WriteTask) -> Output:
     Output
         Where it is, and its hash.
     """
-    take = task.samples
     return write_output(
-        cut_capture(take) if isinstance(take, Cut) else sum_parts(take),
+        _take(task.samples),
         task.gain_db,
         task.path,
         relative=task.relative,
         sample_rate_hz=task.sample_rate_hz,
         bext=task.bext,
+        wrap=partial(_listening, task.relative, task.sample_rate_hz),
+        listen=task.listen,
     )
+
+
+def _listening(relative: str, rate: int, copy: bytes, frames: int) -> str:
+    return listening_script(relative, copy, "audio/wav", rate=rate, frames=frames)

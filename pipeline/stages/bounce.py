@@ -81,7 +81,8 @@ def describe_reflection(
         message = (
             "The floor's reflection can move the response by "
             f"+-{predicted.ripple_db:.1f} dB here, first dip near "
-            f"{predicted.first_notch_hz:.0f} Hz: treating the floor, or raising or tilting the cabinet, can matter."
+            f"{predicted.first_notch_hz:.0f} Hz: treating the floor, or raising or "
+            "tilting the cabinet, can matter."
         )
     else:
         message = (

@@ -1,12 +1,15 @@
 """The levelled file: aligned samples, one static gain, 24 bits."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.dsp.dither import to_16_bits
+from pipeline.files.atomic import replace_with
 from pipeline.files.bext import BextFields, coding_history_line
-from pipeline.files.wave_chunks import write_wave_24
+from pipeline.files.wave_chunks import wave_16, write_wave_24
 from pipeline.models.record import LoudnessResult, Output
 from pipeline.units import amplitude_from_db
 
@@ -64,6 +67,8 @@ def write_output(
     relative: str,
     sample_rate_hz: int,
     bext: BextFields,
+    wrap: Callable[[bytes, int], str] | None = None,
+    listen: Path | None = None,
 ) -> Output:
     """Write aligned samples with their gain.
 
@@ -81,12 +86,21 @@ def write_output(
         Rate of the file.
     bext : BextFields
         Broadcast extension.
+    wrap : callable, optional
+        Turns a 16-bit WAV file and its number of frames into the text that a page
+        can load.
+    listen : Path, optional
+        Where that text goes.
 
     Returns
     -------
     Output
-        Written aside, verified and renamed.
+        Written aside, verified and renamed; the listening copy first, so that a file
+        that is there has one.
     """
     levelled = aligned * np.float32(amplitude_from_db(gain_db))
+    if wrap is not None and listen is not None:
+        copy = wave_16(to_16_bits(levelled), sample_rate_hz)
+        replace_with(listen, wrap(copy, len(levelled)).encode("ascii"))
     written = write_wave_24(path, levelled, sample_rate_hz, bext)
     return Output(file=relative, sha256=written.sha256, frames=written.frames)

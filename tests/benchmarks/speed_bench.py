@@ -96,7 +96,7 @@ def straightforward(audio: Path) -> None:
 
 def by_stage(manifest: Path, folder: Path) -> list[tuple[str, float]]:
     """CPU seconds of each kind of task in one process."""
-    from pipeline.run import judging, locating, session
+    from pipeline.run import judging, locating, relating, writing
     from pipeline.run.service import Options, run_manifests
 
     spent: dict[str, float] = {}
@@ -111,7 +111,7 @@ def by_stage(manifest: Path, folder: Path) -> list[tuple[str, float]]:
 
         return work
 
-    for module in (judging, locating, session):
+    for module in (judging, locating, relating, writing):
         for name in vars(module).copy():
             if name in {
                 "fingerprint",
@@ -120,7 +120,7 @@ def by_stage(manifest: Path, folder: Path) -> list[tuple[str, float]]:
                 "measure_capture",
                 "relate_pass",
                 "write_capture",
-                "write_listening",
+                "measure_blend",
             }:
                 setattr(module, name, timed(getattr(module, name)))
     begin = time.process_time()

@@ -154,7 +154,15 @@ def test_the_page_is_rebuilt_without_audio(processed, tmp_path):
 def test_nothing_else_is_left(processed):
     _, folder = processed
     names = {path.name for path in folder.iterdir() if not path.name.startswith(".")}
-    assert names == {"index.html", "record.json", "metrics.csv", "audio"}
+    assert names == {
+        "index.html",
+        "record.json",
+        "metrics.csv",
+        "audio",
+        "blends",
+        "dry",
+        "listen",
+    }
     assert not list(folder.glob(".aligned-*"))
 
 
@@ -319,7 +327,7 @@ def test_a_second_run_does_no_signal_work(session, processed, tmp_path, monkeypa
     _, folder = processed
     shutil.copytree(folder, tmp_path / "again")
     for name in ("locate_capture", "measure_capture", "write_capture", "describe_di"):
-        for module in ("judging", "locating", "session"):
+        for module in ("judging", "locating", "relating", "writing"):
             path = f"pipeline.run.{module}.{name}"
             monkeypatch.setattr(path, refuse_to_work, raising=False)
     (outcome,) = run_manifests([session.manifest], tmp_path / "again", QUIET)

@@ -1,0 +1,47 @@
+"""Sixteen bits for listening: rounding that leaves hiss instead of distortion.
+
+Triangular dither of two steps peak to peak makes the error independent of the signal,
+at 4.77 dB more error power than plain rounding (-96.3 dBFS instead of -101.1 at 16
+bits, by the closed forms 20 log10(2^-15 / sqrt(12)) and 10 log10(3)).
+"""
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+_FULL_SCALE = 32768.0
+_BLOCK = 1 << 18
+_SEED = 20
+
+
+@lru_cache(maxsize=1)
+def _noise() -> NDArray[np.float32]:
+    # Five seconds at 48 kHz, repeated: far longer than an ear can follow, and equal
+    # input gives equal bytes.
+    rng = np.random.default_rng(_SEED)
+    return rng.random(_BLOCK, dtype=np.float32) - rng.random(_BLOCK, dtype=np.float32)
+
+
+def to_16_bits(samples: NDArray[np.float32]) -> NDArray[np.int16]:
+    """Round to 16 bits with triangular dither.
+
+    Parameters
+    ----------
+    samples : ndarray of float32, shape (frames,)
+        Full scale 1.0; what lies beyond is held at full scale.
+
+    Returns
+    -------
+    ndarray of int16, shape (frames,)
+        Equal input gives equal output.
+    """
+    out = np.empty(len(samples), dtype=np.int16)
+    noise = _noise()
+    for start in range(0, len(samples), _BLOCK):
+        part = samples[start : start + _BLOCK] * np.float32(_FULL_SCALE)
+        part += noise[: len(part)]
+        np.rint(part, out=part)
+        np.clip(part, -_FULL_SCALE, _FULL_SCALE - 1.0, out=part)
+        out[start : start + _BLOCK] = part
+    return out

@@ -1,0 +1,128 @@
+"""The level that a whole session shares: captures, blends and the DI."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.models.record import DiResult, LoudnessResult, LoudnessTarget
+from pipeline.run.around import Surroundings
+from pipeline.run.judging import Judged
+from pipeline.run.relating import BlendPlan, measure_blends, plan_blends
+from pipeline.run.tasks import MeasureResult
+from pipeline.stages.measure import Finished, finish
+from pipeline.stages.target import Level, decide_target
+
+_DI_GUARD_DB = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Levelled:
+    """A session with its blends and its level.
+
+    Parameters
+    ----------
+    judged : Judged
+        Every capture found and measured.
+    blends : sequence of BlendPlan
+        What is summed.
+    blended : mapping of str to MeasureResult
+        Their measures by id.
+    target : LoudnessTarget
+        The level that all share.
+    """
+
+    judged: Judged
+    blends: Sequence[BlendPlan]
+    blended: Mapping[str, MeasureResult]
+    target: LoudnessTarget
+
+    @property
+    def complete(self) -> bool:
+        """Whether every blend was measured."""
+        return len(self.blended) == len(self.blends)
+
+    def capture(self, id_: str) -> Finished | None:
+        """Measures of a usable capture after its gain."""
+        result = self.judged.measured.get(id_)
+        if result is None or result.measured is None or not self.judged.usable(id_):
+            return None
+        return finish(result.measured, self.target)
+
+    def blend(self, id_: str) -> Finished | None:
+        """Measures of a blend after its gain."""
+        measured = self.blended[id_].measured
+        return finish(measured, self.target) if measured else None
+
+    def di(self, di: DiResult) -> LoudnessResult:
+        """Bring the DI to the captures' level, or as far as its peaks allow."""
+        target = self.target
+        wanted = target.effective_target_lufs - (
+            di.lufs if di.lufs is not None else target.effective_target_lufs
+        )
+        peak = di.true_peak_dbtp or 0.0
+        gain = min(wanted, target.max_true_peak_dbtp - peak - _DI_GUARD_DB)
+        return LoudnessResult(
+            source_lufs=di.lufs,
+            gain_db=gain,
+            lufs=None if di.lufs is None else di.lufs + gain,
+            lra_lu=None,
+            max_momentary_lufs=None,
+            max_short_term_lufs=None,
+            true_peak_dbtp=peak + gain,
+        )
+
+
+def level_session(
+    judged: Judged, around: Surroundings, bench: Path | None, *, blends: bool = True
+) -> Levelled:
+    """Make the blends and decide the level that everything shares.
+
+    Parameters
+    ----------
+    judged : Judged
+        Every capture found and measured.
+    around : Surroundings
+        Workers, progress and what was kept.
+    bench : Path or None
+        Folder for the sums.
+    blends : bool
+        Whether blends are made.
+
+    Returns
+    -------
+    Levelled
+        With the wanted target, or a lower one that fits everybody's peaks.
+    """
+    usable = {
+        id_: result.measured
+        for id_, result in judged.measured.items()
+        if judged.usable(id_) and result.measured
+    }
+    loudness = {
+        id_: lufs
+        for id_, measured in usable.items()
+        if (lufs := measured.cells.loudness().integrated_lufs) is not None
+    }
+    plans: Sequence[BlendPlan] = ()
+    if blends:
+        plans = plan_blends(
+            judged.sources,
+            judged.pass_cuts,
+            judged.relations,
+            loudness=loudness,
+            bench=bench,
+        )
+    blended = measure_blends(plans, judged.sources, around)
+    everything = usable | {
+        id_: result.measured for id_, result in blended.items() if result.measured
+    }
+    wanted = judged.plan.manifest.loudness
+    target = decide_target(
+        {
+            id_: Level(measured.cells, measured.true_peak_dbtp)
+            for id_, measured in everything.items()
+        },
+        wanted.target_lufs,
+        wanted.max_true_peak_dbtp,
+    )
+    return Levelled(judged, plans, blended, target)

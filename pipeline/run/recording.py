@@ -1,0 +1,192 @@
+"""The record of a session, put together from all that was found."""
+
+from collections.abc import Mapping, Sequence
+
+from pipeline import __version__
+from pipeline.models.plan import CapturePlan
+from pipeline.models.record import (
+    Blend,
+    BlendPart,
+    Capture,
+    Finding,
+    Output,
+    Pair,
+    Record,
+    Status,
+)
+from pipeline.run.around import Surroundings
+from pipeline.run.bouncing import reflections
+from pipeline.run.levelling import Levelled
+from pipeline.run.relating import BlendPlan
+from pipeline.run.writing import DI_NAME
+from pipeline.stages.axes import record_axes
+from pipeline.stages.compare import compare_captures
+from pipeline.stages.relate import describe_pair
+
+
+def _status(findings: tuple[Finding, ...]) -> Status:
+    severities = {finding.severity for finding in findings}
+    if "reject" in severities:
+        return "rejected"
+    return "flagged" if "warn" in severities else "ok"
+
+
+def _capture(
+    levelled: Levelled, capture: CapturePlan, output: Output | None
+) -> Capture:
+    judged = levelled.judged
+    written = capture.written
+    finished = levelled.capture(capture.id)
+    findings = judged.findings(capture.id)
+    cut = judged.cuts.get(capture.id)
+    return Capture(
+        id=capture.id,
+        file=written.file,
+        channel=written.channel,
+        pass_id=capture.pass_id,
+        setup=written.setup,
+        mic=written.mic,
+        place=capture.place,
+        control=written.control,
+        tags=written.tags,
+        notes=written.notes,
+        private=written.private,
+        status=_status(findings),
+        findings=findings,
+        latency=judged.latency(capture.id),
+        shift_samples=cut.shift_samples if cut else None,
+        loudness=finished.loudness if finished else None,
+        metrics=finished.metrics if finished else {},
+        curves=finished.curves if finished else None,
+        output=output,
+    )
+
+
+def _pairs(levelled: Levelled) -> tuple[Pair, ...]:
+    judged = levelled.judged
+    gains = {
+        id_: finished.loudness.gain_db
+        for id_ in judged.measured
+        if (finished := levelled.capture(id_))
+    }
+    return tuple(
+        describe_pair(
+            relation,
+            pass_id,
+            judged.sources.di.sample_rate_hz,
+            gain_db=gains[relation.b] - gains[relation.a],
+            temperature_c=judged.plan.manifest.session.temperature_c,
+        )
+        for pass_id, relations in judged.relations.items()
+        for relation in relations
+        if relation.a in gains and relation.b in gains
+    )
+
+
+def _blends(
+    levelled: Levelled, pairs: Sequence[Pair], outputs: Mapping[str, Output]
+) -> tuple[Blend, ...]:
+    losses = {(pair.a, pair.b): pair for pair in pairs}
+    blends = []
+    for plan in levelled.blends:
+        finished = levelled.blend(plan.id)
+        if finished is None or finished.curves is None:
+            continue
+        parts = tuple(
+            BlendPart(
+                capture=id_,
+                gain_db=part.gain_db,
+                polarity=part.polarity,
+                lag_samples=part.lag_samples,
+            )
+            for id_, part in zip(plan.captures, plan.task.parts, strict=True)
+        )
+        blends.append(
+            Blend(
+                id=plan.id,
+                pass_id=plan.pass_id,
+                reason=plan.reason,
+                aligned=plan.aligned,
+                parts=parts,
+                sum_loss_db=_sum_loss(losses, plan),
+                loudness=finished.loudness,
+                metrics=finished.metrics,
+                curves=finished.curves,
+                output=outputs.get(plan.id),
+            )
+        )
+    return tuple(blends)
+
+
+def _sum_loss(pairs: Mapping[tuple[str, str], Pair], plan: BlendPlan) -> float | None:
+    """Loss of the two first parts as predicted, where the ratio is the pair's own."""
+    pair = pairs.get((plan.captures[0], plan.captures[1]))
+    if pair is None or pair.sums is None or len(plan.captures) != 2:
+        return None
+    flipped = plan.task.parts[0].polarity != plan.task.parts[1].polarity
+    sums = pair.sums
+    if plan.aligned:
+        return (sums.aligned_flipped if flipped else sums.aligned).loss_db
+    return (sums.flipped if flipped else sums.as_placed).loss_db
+
+
+def make_record(
+    levelled: Levelled, outputs: Mapping[str, Output], around: Surroundings
+) -> Record:
+    """Put a session's record together.
+
+    Parameters
+    ----------
+    levelled : Levelled
+        The session at its level.
+    outputs : mapping of str to Output
+        What was written, by id.
+    around : Surroundings
+        With the date of the run.
+
+    Returns
+    -------
+    Record
+        Everything that the page needs.
+
+    Raises
+    ------
+    ValueError
+        If the DI was not measured.
+    """
+    judged = levelled.judged
+    plan = judged.plan
+    manifest = plan.manifest
+    if judged.di_result is None:
+        message = "a record needs the DI's measures"
+        raise ValueError(message)
+    captures = tuple(
+        _capture(levelled, capture, outputs.get(capture.id))
+        for capture in plan.captures
+    )
+    compared = compare_captures(
+        captures, manifest.compare.reference, manifest.compare.shortlist
+    )
+    pairs = _pairs(levelled)
+    return Record(
+        format=1,
+        created=around.created,
+        version=__version__,
+        session=manifest.session.model_dump(mode="json"),
+        align_mode=manifest.align.mode,
+        di=judged.di_result.model_copy(
+            update={"file": manifest.di.file, "output": outputs.get(DI_NAME)}
+        ),
+        loopback=judged.loopback,
+        loudness=levelled.target,
+        recall=plan.recalls,
+        axes=record_axes(judged.sources.di.sample_rate_hz),
+        findings=judged.session_findings,
+        captures=captures,
+        pairs=pairs,
+        blends=_blends(levelled, pairs, outputs),
+        reflections=reflections(judged),
+        repeatability=compared.repeatability,
+        comparison=compared.comparison,
+        shortlist=compared.shortlist,
+    )
