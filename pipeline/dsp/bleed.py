@@ -21,7 +21,7 @@ Float = NDArray[np.float64]
 
 BAND_HZ = (1500.0, 16_000.0)
 SMOOTH_HZ = 100.0
-NEAREST_S = 0.0015
+NEAREST_S = 0.004
 FARTHEST_S = 0.125
 STANDS_OUT = 20.0
 LONE = 2.0
@@ -53,13 +53,13 @@ class Bleed:
 
 
 def find_bleed(cross: CrossSpectra) -> Bleed | None:
-    """Look for an early copy of the DI, 1.5 to 125 ms ahead of the amp's sound.
+    """Look for an early copy of the DI, 4 to 125 ms ahead of the amp's sound.
 
     Parameters
     ----------
     cross : CrossSpectra
-        Spectra of the aligned pair. A copy less than 1.5 ms early cannot be told
-        from the response's own onset.
+        Spectra of the aligned pair. A copy less than 4 ms early passes unseen: it
+        cannot be told from the foot of the amp's own response.
 
     Returns
     -------

@@ -47,7 +47,7 @@ def spectra(di, x):
 
 
 @pytest.mark.parametrize("drive", [1.0, 30.0])
-@pytest.mark.parametrize("lead", [150, 700, 4000])
+@pytest.mark.parametrize("lead", [260, 700, 4000])
 def test_copy_is_found(drive, lead):
     di = player(lead)
     x = capture(di, drive, lead) + 10 ** (-26 / 20) * np.roll(di, -lead)
