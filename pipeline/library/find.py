@@ -6,6 +6,7 @@ set-up, cabinet, microphone); all must occur. Conditions compare fields.
 
 import difflib
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.library.fields import known_places
@@ -210,7 +211,7 @@ SHOWN = (
     "brightness_hz",
     "linear_share",
 )
-_FROM = "FROM capture JOIN session ON session.number = capture.session_number"
+_JOIN = "JOIN session ON session.number = capture.session_number"
 
 
 def columns_sql(columns: tuple[str, ...]) -> str:
@@ -238,6 +239,70 @@ def columns_sql(columns: tuple[str, ...]) -> str:
             raise QueryError(msg)
     places = (_PLACES[name.lower()] for name in columns)
     return ", ".join(f'{table}."{field.column}"' for table, field in places)
+
+
+def answers(
+    db: sqlite3.Connection,
+    columns: tuple[str, ...],
+    where: Where,
+    order: str = "number",
+) -> list[tuple[str | float | None, ...]]:
+    """List columns of every capture that answers.
+
+    Parameters
+    ----------
+    db : sqlite3.Connection
+        An open catalogue.
+    columns : tuple of str
+        What is returned.
+    where : Where
+        From `Asking.where`.
+    order : str
+        Field to sort by; a leading minus sorts downwards. Absent values come last,
+        equal ones by number.
+
+    Returns
+    -------
+    list of tuple
+        A `QueryError` is raised for a field that has no column.
+    """
+    wanted = columns_sql(columns)
+    key = columns_sql((order.removeprefix("-"),))
+    direction = "DESC" if order.startswith("-") else "ASC"
+    by = f"{key} IS NULL, {key} {direction}, capture.number"
+    if order == "number":
+        by = "capture.number"
+    # The sessions are looked up only where they are asked for.
+    join = _JOIN if "session." in f"{wanted} {by} {where.sql}" else ""
+    # All that is put together here comes from this module; values are parameters.
+    query = f"SELECT {wanted} FROM capture {join} WHERE {where.sql} ORDER BY {by}"  # noqa: S608
+    return db.execute(query, where.values).fetchall()
+
+
+def facts(
+    db: sqlite3.Connection, numbers: Sequence[int], columns: tuple[str, ...]
+) -> list[tuple[str | float | None, ...]]:
+    """Look columns of some captures up.
+
+    Parameters
+    ----------
+    db : sqlite3.Connection
+        An open catalogue.
+    numbers : sequence of int
+        Numbers of captures that are there.
+    columns : tuple of str
+        What is returned.
+
+    Returns
+    -------
+    list of tuple
+        In the order of `numbers`.
+    """
+    query = (
+        f"SELECT {columns_sql(columns)} FROM capture {_JOIN} "  # noqa: S608 own text
+        "WHERE capture.number = ?"
+    )
+    return [tuple(db.execute(query, (number,)).fetchone()) for number in numbers]
 
 
 def find(
@@ -273,17 +338,10 @@ def find(
         that cannot be answered.
     """
     where = Asking(db).where(words, conditions)
-    key = columns_sql((order.removeprefix("-"),))
-    direction = "DESC" if order.startswith("-") else "ASC"
-    # All that is put together here comes from this module; values are parameters.
-    query = (
-        f"SELECT {columns_sql(columns)} {_FROM} WHERE {where.sql} "
-        f"ORDER BY {key} IS NULL, {key} {direction}, capture.number LIMIT ?"
-    )
-    most = -1 if limit is None else limit
-    rows = db.execute(query, (*where.values, most)).fetchall()
-    total = len(rows)
-    if limit is not None and total == limit:
-        counting = f"SELECT count(*) {_FROM} WHERE {where.sql}"
-        total = int(db.execute(counting, where.values).fetchone()[0])
-    return Found(columns, tuple(tuple(row) for row in rows), total)
+    if limit is None:
+        rows = answers(db, columns, where, order)
+        return Found(columns, tuple(rows), len(rows))
+    columns_sql(columns)
+    found = answers(db, ("number",), where, order)
+    numbers = [int(str(row[0])) for row in found[:limit]]
+    return Found(columns, tuple(facts(db, numbers, columns)), len(found))

@@ -9,16 +9,14 @@ A few are built in; a library's own stand in its ``judgements.toml``::
 An own one of the same name replaces a built-in one.
 """
 
-import sqlite3
 import tomllib
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from pipeline.library.catalogue import JUDGEMENTS, Catalogue
-from pipeline.library.find import Asking, columns_sql
+from pipeline.library.find import Asking, answers, facts
 from pipeline.library.formula import Formula
 from pipeline.library.nearest import SHOWN
 from pipeline.library.refusals import QueryError
@@ -196,31 +194,17 @@ def rank(
         Highest first; captures that lack one of the metrics are left out.
     """
     keys = judgement.formula.keys
-    rows = _rows(catalogue.db, keys, (words, conditions))
+    where = Asking(catalogue.db).where(words, conditions)
+    rows = answers(catalogue.db, ("number", *keys), where)
     if not rows or not keys:
         return []
-    table = np.array([row[1 : 1 + len(keys)] for row in rows], dtype=np.float64)
-    values = judgement.formula.values(dict(zip(keys, table.T, strict=True)))
+    table = np.array(rows, dtype=np.float64)
+    values = judgement.formula.values(dict(zip(keys, table.T[1:], strict=True)))
     known = np.flatnonzero(~np.isnan(values))
     best = known[np.argsort(-values[known], kind="stable")][:count]
+    numbers = [int(n) for n in table[best, 0]]
+    shown = facts(catalogue.db, numbers, SHOWN)
     return [
-        Judged(
-            int(str(rows[k][0])),
-            float(values[k]),
-            tuple(float(v) for v in table[k]),
-            tuple(rows[k][1 + len(keys) :]),
-        )
-        for k in best
+        Judged(number, float(values[k]), tuple(table[k, 1:].tolist()), about)
+        for number, k, about in zip(numbers, best, shown, strict=True)
     ]
-
-
-def _rows(
-    db: sqlite3.Connection, keys: tuple[str, ...], asked: tuple[str, tuple[str, ...]]
-) -> Sequence[tuple[str | float | None, ...]]:
-    where = Asking(db).where(*asked)
-    query = (
-        f"SELECT {columns_sql(('number', *keys, *SHOWN))} "  # noqa: S608 own text
-        "FROM capture JOIN session ON session.number = capture.session_number "
-        f"WHERE {where.sql} ORDER BY capture.number"
-    )
-    return db.execute(query, where.values).fetchall()

@@ -9,14 +9,13 @@ from contextlib import suppress
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.files.atomic import make_folder, write_aside
 from pipeline.library.catalogue import CACHE, Catalogue
-from pipeline.library.find import Asking, columns_sql
+from pipeline.library.find import Asking, answers, facts
 from pipeline.library.heard import Heard
 from pipeline.library.refusals import QueryError
 from pipeline.library.schema import get_state
@@ -252,10 +251,10 @@ def _ranked(
     nearest = np.argpartition(total, count - 1)[:count]
     nearest = nearest[np.lexsort((tones.numbers[nearest], total[nearest]))]
     numbers = [int(n) for n in tones.numbers[nearest]]
-    facts = _facts(catalogue.db, numbers)
+    shown = facts(catalogue.db, numbers, SHOWN)
     return [
-        Near(number, float(total[k]), tuple(float(p) for p in parts[k]), facts[number])
-        for number, k in zip(numbers, nearest, strict=True)
+        Near(number, float(total[k]), tuple(float(p) for p in parts[k]), about)
+        for number, k, about in zip(numbers, nearest, shown, strict=True)
     ]
 
 
@@ -263,21 +262,5 @@ def _allowed(
     db: sqlite3.Connection, numbers: NDArray[np.int64], conditions: tuple[str, ...]
 ) -> NDArray[np.bool_]:
     where = Asking(db).where("", conditions)
-    query = (
-        "SELECT capture.number FROM capture JOIN session "  # noqa: S608 own text
-        f"ON session.number = capture.session_number WHERE {where.sql}"
-    )
-    wanted = [int(row[0]) for row in db.execute(query, where.values)]
+    wanted = [int(str(row[0])) for row in answers(db, ("number",), where)]
     return np.isin(numbers, np.array(wanted, dtype=np.int64))
-
-
-def _facts(
-    db: sqlite3.Connection, numbers: list[int]
-) -> dict[int, tuple[str | float | None, ...]]:
-    query = (
-        f"SELECT capture.number, {columns_sql(SHOWN)} FROM capture "  # noqa: S608 own
-        "JOIN session ON session.number = capture.session_number "
-        "WHERE capture.number = ?"
-    )
-    rows = (db.execute(query, (number,)).fetchone() for number in numbers)
-    return {int(cast(int, row[0])): tuple(row[1:]) for row in rows}

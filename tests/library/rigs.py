@@ -49,7 +49,7 @@ def _string(
     return np.concatenate(blocks) * np.linspace(1, 0, period * len(blocks)) ** 0.2
 
 
-def play(kind: str, seed: int, length_s: float = 6.0) -> np.ndarray:
+def play(kind: str, seed: int, length_s: float = 9.0) -> np.ndarray:
     """Return a DI; peaks at -12 to -6 dBFS."""
     rng = np.random.default_rng([seed, 1])
     root, mute, bright, step_s, intervals = PLAYERS[kind]
@@ -71,10 +71,10 @@ def play(kind: str, seed: int, length_s: float = 6.0) -> np.ndarray:
     return sound + rng.normal(0, 1e-5, sound.size)
 
 
-def _bell(sound: np.ndarray, hz: float, gain_db: float, q: float) -> np.ndarray:
+def _bell(hz: float, gain_db: float, q: float) -> np.ndarray:
     root, w = 10 ** (gain_db / 40), 2 * np.pi * hz
     b, a = signal.bilinear([1, root / q * w, w * w], [1, w / (root * q), w * w], RATE)
-    return signal.lfilter(b, a, sound)
+    return np.concatenate([b, a])
 
 
 @dataclass
@@ -126,11 +126,10 @@ class Rig:
         rng = np.random.default_rng([self.seed, take, 3])
         b, a = signal.butter(1, self.coupling_hz, "high", fs=RATE)
         sound = self._distort(3 * self.gain * signal.lfilter(b, a, di))
-        for hz, gain_db, q in self.bells:
-            sound = _bell(sound, hz, gain_db, q)
         low = signal.butter(self.order, self.low_hz, fs=RATE, output="sos")
         high = signal.butter(2, self.high_hz, "high", fs=RATE, output="sos")
-        sound = signal.sosfilt(high, signal.sosfilt(low, sound))
+        bells = [_bell(*bell) for bell in self.bells]
+        sound = signal.sosfilt(np.vstack([bells, low, high]), sound)
         sound *= 10 ** (rng.uniform(-6, 6) / 20) / np.sqrt(np.mean(sound**2))
         noise = 10 ** (rng.uniform(-70, -55) / 20)
         return 0.07 * (sound + rng.normal(0, noise, sound.size))

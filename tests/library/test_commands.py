@@ -1,0 +1,105 @@
+"""Authority: the commands as a person types them; stdout carries only the result."""
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from pipeline.errors import ReampsError
+from pipeline.library.commands import make_app
+from pipeline.library.heard import Heard
+from tests.library import invented, runs
+
+
+@pytest.fixture(scope="module")
+def root(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("commands")
+    for seed in (1, 2):
+        run = runs.write(folder / f"run {seed}", runs.small(seed))
+        done = call(folder, "add", str(run))
+        assert done.stdout == f"{seed}\n"
+    return folder
+
+
+def measure(path: Path) -> Heard:  # noqa: ARG001 any file sounds the same
+    return Heard(tuple(invented.BANDS), tuple(-30.0 for _ in invented.BANDS))
+
+
+def call(folder: Path, *words: str) -> Result:
+    """Run a command; refusals come out as they are."""
+    app = make_app(measure)
+    done = CliRunner().invoke(app, [*words, "--library", str(folder / "library")])
+    if done.exception is not None and not isinstance(done.exception, SystemExit):
+        raise done.exception
+    assert done.exit_code == 0, done.output
+    return done
+
+
+def test_find_as_table_json_and_csv(root: Path) -> None:
+    asked = ("find", "ribbon", "-w", "distance_mm < 500")
+    assert "rib one" in call(root, *asked).stdout
+    found = json.loads(call(root, *asked, "--as", "json").stdout)
+    rows = list(csv.DictReader(io.StringIO(call(root, *asked, "--as", "csv").stdout)))
+    assert [row["id"] for row in rows] == [row["id"] for row in found] == ["t002"] * 2
+    assert float(rows[0]["brightness_hz"]) == found[0]["brightness_hz"]
+
+
+def test_messages_go_to_standard_error(root: Path) -> None:
+    done = call(root, "find", "nothing at all", "--as", "json")
+    assert json.loads(done.stdout) == []
+    assert "0 of 0" in done.stderr
+
+
+def test_list_show_and_judge(root: Path) -> None:
+    assert len(json.loads(call(root, "list", "--as", "json").stdout)) == 2
+    facts = json.loads(call(root, "show", "2", "--as", "json").stdout)
+    assert {"field": "mic.type", "value": "ribbon"} in facts
+    done = call(root, "find", "--judge", "thick", "--as", "json")
+    values = [row["value"] for row in json.loads(done.stdout)]
+    assert values == sorted(values, reverse=True)
+    assert "80 to 200 Hz" in done.stderr
+    assert "quiet floor" in call(root, "judgements").stdout
+
+
+def test_similar_to_capture_and_to_file(root: Path) -> None:
+    found = json.loads(call(root, "similar", "1", "--as", "json").stdout)
+    assert len(found) == 5
+    done = call(root, "similar", "--to", "reference.wav", "--as", "json")
+    assert len(json.loads(done.stdout)) == 6
+    assert "finished mix" in done.stderr
+    with pytest.raises(ReampsError, match="either"):
+        call(root, "similar")
+
+
+def test_compare_map_pack_backup_and_check(root: Path) -> None:
+    assert "no floor known" in call(root, "compare", "1", "2").stdout
+    page = Path(call(root, "map").stdout.strip())
+    assert "<canvas" in page.read_text("utf-8")
+    out = root / "tones.zip"
+    assert call(root, "pack", "ribbon", "-o", str(out)).stdout == f"{out}\n"
+    assert out.stat().st_size > 10_000
+    call(root, "backup", str(root / "copy"))
+    assert "2 sessions, 6 captures: whole" in call(root, "check").stdout
+    assert "built anew: 2 sessions" in call(root, "check", "--repair").stderr
+
+
+def test_remove_asks_first(tmp_path: Path) -> None:
+    call(tmp_path, "add", str(runs.write(tmp_path / "run", runs.small(1))))
+    library = ["--library", str(tmp_path / "library")]
+    refused = CliRunner().invoke(make_app(), ["remove", "1", *library], input="n\n")
+    assert refused.exit_code == 1
+    assert json.loads(call(tmp_path, "list", "--as", "json").stdout) != []
+    call(tmp_path, "remove", "1", "--yes")
+    assert json.loads(call(tmp_path, "list", "--as", "json").stdout) == []
+    assert (tmp_path / "run" / "record.json").exists()
+
+
+def test_every_command_has_help() -> None:
+    app = make_app()
+    for command in app.registered_commands:
+        done = CliRunner().invoke(app, [str(command.name), "--help"])
+        assert done.exit_code == 0
+        assert len(done.stdout) > 200

@@ -1,0 +1,101 @@
+"""Authority: changes put in by hand."""
+
+import json
+from copy import deepcopy
+from typing import Any
+
+import pytest
+
+from pipeline.library.nights import Again, Change, Reunion, compare_nights
+from pipeline.models.record import Record
+from tests.library import invented
+
+FLOOR = {"brightness_hz": 40.0, "noise_dbfs": 0.5, "hum_db": 1.0}
+
+
+def record(night: dict[str, Any]) -> Record:
+    return Record.model_validate_json(json.dumps(night))
+
+
+def later(night: dict[str, Any]) -> dict[str, Any]:
+    """The same set-ups, another date."""
+    found = deepcopy(night)
+    found["session"]["date"] = "2026-01-01"
+    return found
+
+
+def night(floor: dict[str, float] | None = None) -> dict[str, Any]:
+    found = invented.night(1, 6)
+    if floor is not None:
+        found["repeatability"] = {
+            "captures": ["t001", "t002"],
+            "latency_samples": 0.1,
+            "distance_db": 0.4,
+            "metrics": floor,
+        }
+    return found
+
+
+def change(found: Reunion, capture: str, key: str) -> Change:
+    again: Again = next(a for a in found.again if a.first == capture)
+    return next(c for c in again.changes if c.key == key)
+
+
+def test_what_drifted_more_than_the_floor_is_told() -> None:
+    a, b = night(FLOOR), later(night({"brightness_hz": 30.0}))
+    b["captures"][0]["metrics"]["brightness_hz"] += 41
+    b["captures"][1]["metrics"]["brightness_hz"] -= 39
+    found = compare_nights(record(a), record(b))
+    assert len(found.again) == 6
+    drifted = change(found, "t001", "brightness_hz")
+    assert drifted.change == pytest.approx(41)
+    assert (drifted.floor, drifted.verdict) == (40, "more than the floor")
+    assert change(found, "t002", "brightness_hz").verdict == "within the floor"
+    assert change(found, "t001", "crest_db").verdict == "no floor known"
+
+
+def test_loudness_targets_are_reconciled_by_arithmetic() -> None:
+    """The second night is 3 dB louder: its noise too, and nothing else has changed."""
+    a, b = night(FLOOR), later(night(FLOOR))
+    b["loudness"]["effective_target_lufs"] = -20.0
+    for capture in b["captures"]:
+        capture["metrics"]["noise_dbfs"] += 3.0
+        for key in ("third_octave_db", "erb_db"):
+            capture["curves"][key] = [level + 3 for level in capture["curves"][key]]
+    found = compare_nights(record(a), record(b))
+    assert found.target_lufs == -23.0
+    assert found.gains_db == (0.0, -3.0)
+    assert change(found, "t001", "noise_dbfs").change == pytest.approx(0)
+    assert change(found, "t001", "spectrum_db").change == pytest.approx(0, abs=1e-9)
+    assert change(found, "t001", "rig_db").change == pytest.approx(0, abs=1e-3)
+
+
+def test_renamed_captures_are_matched_by_their_set_up() -> None:
+    a, b = night(), later(night())
+    b["captures"].reverse()
+    for capture in b["captures"]:
+        capture["id"] = f"x-{capture['id']}"
+    b["pairs"], b["shortlist"] = [], []
+    found = compare_nights(record(a), record(b))
+    assert {(x.first, x.second) for x in found.again} == {
+        (f"t00{k}", f"x-t00{k}") for k in range(1, 7)
+    }
+    assert {x.match for x in found.again} == {"same set-up"}
+
+
+def test_another_knob_is_named_and_private_notes_are_not() -> None:
+    a, b = night(), later(night())
+    b["recall"]["setup"]["clean"]["gain"] = 4
+    b["recall"]["setup"]["driven"]["private"]["amp_serial"] = "other"
+    found = compare_nights(record(a), record(b))
+    clean = next(x for x in found.again if x.first == "t001")
+    assert clean.match == "same name"
+    assert clean.differs == ("setup.gain: 2.5 -> 4",)
+
+
+def test_captures_without_a_partner_are_listed() -> None:
+    a, b = night(), later(night())
+    b["captures"] = b["captures"][:5]
+    b["captures"][0].update(status="rejected")
+    found = compare_nights(record(a), record(b))
+    assert found.only_first == ("t001", "t006")

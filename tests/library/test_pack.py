@@ -1,0 +1,190 @@
+"""Authority: files taken apart by hand with the standard library; sha256 of hashlib."""
+
+import csv
+import hashlib
+import io
+import re
+import zipfile
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pipeline.errors import OutputError
+from pipeline.library import pack as module
+from pipeline.library.catalogue import Catalogue
+from pipeline.library.choice import Wanted, fields_of
+from pipeline.library.pack import Terms, pack
+from pipeline.library.refusals import PackError, QueryError
+from tests.library import runs
+
+TERMS = Terms("Tones <for> the band", "Ask before use.")
+
+
+@pytest.fixture
+def two(tmp_path: Path) -> Catalogue:
+    """Two sessions at -23 and -26 LUFS, with an impulse response."""
+    catalogue = Catalogue(tmp_path / "library")
+    for seed, lufs in ((1, -23.0), (2, -26.0)):
+        run = runs.write(tmp_path / f"run {seed}", runs.small(seed), lufs)
+        catalogue.add(run)
+    impulse = tmp_path / "run 1" / "impulse"
+    impulse.mkdir()
+    (impulse / "t001.wav").write_bytes(runs.wave(runs.samples(99), "impulse"))
+    return catalogue
+
+
+def files(folder: Path) -> dict[str, bytes]:
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in folder.rglob("*")
+        if path.is_file()
+    }
+
+
+def test_pack_is_level_matched_and_keeps_metadata(
+    two: Catalogue, tmp_path: Path
+) -> None:
+    """3 dB down: samples times 10^(-3/20), rounded; bext levels 300 lower."""
+    done = pack(two, Wanted(), tmp_path / "pack", TERMS)
+    assert (done.captures, done.target_lufs) == (6, -26.0)
+    found = files(tmp_path / "pack")
+    lowered = found["audio/night-1_t002_rib-one_cap-centre.wav"]
+    values, chunks = runs.read(lowered)
+    expected = np.rint(runs.samples(1) * 10 ** (-3 / 20))
+    assert np.array_equal(values, expected)
+    source = (tmp_path / "run 1/audio/t002.wav").read_bytes()
+    _, before = runs.read(source)
+    assert len(lowered) == len(source)
+    assert chunks[b"keep"] == before[b"keep"]
+    assert chunks[b"bext"][:412] == before[b"bext"][:412]
+    levels = np.frombuffer(chunks[b"bext"][412:422], "<i2").tolist()
+    assert levels == [-2600, 400, -900, 0x7FFF, -2400]
+    same = found["audio/night-2_t001_dyn-one_cap-centre.wav"]
+    assert same == (tmp_path / "run 2/audio/t001.wav").read_bytes()
+    assert "impulse/night-1_t001_dyn-one_cap-centre.wav" in found
+
+
+def test_checksums_cover_every_file(two: Catalogue, tmp_path: Path) -> None:
+    pack(two, Wanted(), tmp_path / "pack", TERMS)
+    found = files(tmp_path / "pack")
+    lines = found.pop("checksums.sha256").decode().splitlines()
+    stated = dict(reversed(line.split("  ", 1)) for line in lines)
+    assert stated == {name: hashlib.sha256(c).hexdigest() for name, c in found.items()}
+    assert set(found) >= {"README.txt", "LICENCE.txt", "captures.csv", "sheet.html"}
+
+
+def test_zip_has_equal_bytes_and_the_same_files(two: Catalogue, tmp_path: Path) -> None:
+    for name in ("one", "two"):
+        (tmp_path / name).mkdir()
+        pack(two, Wanted(), tmp_path / name / "tones.zip", TERMS)
+    one, other = (tmp_path / name / "tones.zip" for name in ("one", "two"))
+    assert one.read_bytes() == other.read_bytes()
+    pack(two, Wanted(), tmp_path / "pack", TERMS)
+    with zipfile.ZipFile(one) as archive:
+        assert archive.testzip() is None
+        inside = {n.partition("/")[2]: archive.read(n) for n in archive.namelist()}
+        assert {info.date_time for info in archive.infolist()} == {
+            (1980, 1, 1, 0, 0, 0)
+        }
+    assert inside == files(tmp_path / "pack")
+
+
+def test_nothing_private_and_no_path_is_in_the_pack(
+    two: Catalogue, tmp_path: Path
+) -> None:
+    pack(two, Wanted(), tmp_path / "pack", TERMS)
+    everything = b"\n".join(files(tmp_path / "pack").values())
+    for secret in (b"K-4711", b"SN-0001-SECRET", str(tmp_path).encode()):
+        assert secret not in everything
+
+
+def test_private_text_in_metadata_is_refused(tmp_path: Path) -> None:
+    """The run's own description tells a private note: no pack."""
+    night = runs.small(1)
+    night["captures"][1]["private"] = {"deal": "t002 take"}
+    with Catalogue(tmp_path / "library") as library:
+        library.add(runs.write(tmp_path / "run", night))
+        with pytest.raises(PackError, match="private"):
+            pack(library, Wanted(), tmp_path / "pack", TERMS)
+    assert not (tmp_path / "pack").exists()
+    assert list(tmp_path.glob(".reamps-*")) == []
+
+
+def test_changed_audio_is_refused(two: Catalogue, tmp_path: Path) -> None:
+    path = tmp_path / "run 1/audio/t001.wav"
+    path.write_bytes(path.read_bytes()[:-1] + b"?")
+    with pytest.raises(PackError, match="checksum"):
+        pack(two, Wanted(), tmp_path / "pack.zip", TERMS)
+    assert not (tmp_path / "pack.zip").exists()
+
+
+def test_missing_audio_is_refused(two: Catalogue, tmp_path: Path) -> None:
+    (tmp_path / "run 1/audio/t001.wav").unlink()
+    with pytest.raises(PackError, match="lies nowhere"):
+        pack(two, Wanted(), tmp_path / "pack", TERMS)
+
+
+def test_louder_than_the_peaks_allow_is_refused(two: Catalogue, tmp_path: Path) -> None:
+    """True peak -6 dBTP and a ceiling of -1 dBTP leave 5 dB."""
+    with pytest.raises(PackError, match="true peak"):
+        pack(two, Wanted(target_lufs=-17.0), tmp_path / "pack", TERMS)
+    done = pack(two, Wanted(target_lufs=-21.5), tmp_path / "pack", TERMS)
+    assert done.target_lufs == -21.5
+
+
+def test_what_reads_back_otherwise_is_removed(
+    two: Catalogue, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "contents", lambda _: {"README.txt": "0"})
+    with pytest.raises(PackError, match="read back"):
+        pack(two, Wanted(), tmp_path / "pack.zip", TERMS)
+    assert not (tmp_path / "pack.zip").exists()
+
+
+def test_an_existing_target_is_left_alone(two: Catalogue, tmp_path: Path) -> None:
+    (tmp_path / "pack").mkdir()
+    with pytest.raises(OutputError, match="exists already"):
+        pack(two, Wanted(), tmp_path / "pack", TERMS)
+
+
+def test_copied_in_audio_survives_the_run_s_folder(tmp_path: Path) -> None:
+    run = runs.write(tmp_path / "run", runs.small(1))
+    with Catalogue(tmp_path / "library") as library:
+        library.add(run, copy=True)
+        for path in (run / "audio").iterdir():
+            path.unlink()
+        assert pack(library, Wanted(), tmp_path / "pack", TERMS).captures == 3
+
+
+HOSTILE = "../../<script>alert(1)</script>=cmd|'!A0"
+
+
+def test_hostile_names_stay_in_the_folder_and_are_escaped(tmp_path: Path) -> None:
+    night = runs.small(1)
+    for capture, name in zip(night["captures"], (HOSTILE, "CON", "con"), strict=True):
+        capture["id"] = name
+        capture["place"]["position"] = "=1+1"
+    night["shortlist"] = []
+    night["pairs"] = []
+    with Catalogue(tmp_path / "library") as library:
+        library.add(runs.write(tmp_path / "run", night))
+        pack(library, Wanted(names="{id}"), tmp_path / "out" / "pack", TERMS)
+    assert [path.name for path in (tmp_path / "out").iterdir()] == ["pack"]
+    found = files(tmp_path / "out" / "pack")
+    audio = [name for name in found if name.startswith("audio/")]
+    assert len({name.lower() for name in audio}) == 3
+    assert all(not re.match(r"audio/(con|\.)", name, re.IGNORECASE) for name in audio)
+    page = found["sheet.html"].decode()
+    assert "<script" not in page
+    assert "Tones &lt;for&gt; the band" in page
+    rows = list(csv.reader(io.StringIO(found["captures.csv"].decode(), newline="")))
+    assert all(not cell.startswith(("=", "+", "@")) for row in rows for cell in row)
+
+
+@pytest.mark.parametrize(
+    "names", ["", "plain", "{folder}", "{file}", "{nope}", "{id", "{id!r}"]
+)
+def test_templates_without_known_public_fields_are_refused(names: str) -> None:
+    with pytest.raises(QueryError):
+        fields_of(names)
