@@ -98,6 +98,7 @@ def _timing_facts(capture: Capture) -> tuple[Fact, ...]:
     found = capture.latency
     if found is None:
         return ()
+    air = found.acoustic_mm
     return (
         Fact(
             "Late by",
@@ -107,6 +108,11 @@ def _timing_facts(capture: Capture) -> tuple[Fact, ...]:
         Fact("Moved by", f"{text.number(capture.shift_samples, 2)} samples"),
         Fact("Way round", text.POLARITY_WORDS[found.polarity]),
         Fact("How sure", text.sureness(found.confidence)),
+        *(
+            ()
+            if air is None
+            else (Fact("Way through the air", text.number(air, 0, "mm")),)
+        ),
     )
 
 

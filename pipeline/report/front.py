@@ -208,8 +208,8 @@ def _view(
         key: _untried(speaker, [at for where, at in placed.values() if where == key])
         for key, speaker in speakers.items()
     }
-    words = text.listed(
-        f"{', '.join(spot.word for spot in spots)} of {key}"
+    words = "; ".join(
+        f"{key}: {', '.join(spot.word for spot in spots)}"
         for key, spots in untried.items()
         if spots
     )

@@ -143,8 +143,10 @@ def _timing(capture: Capture, name: Name) -> TimingRow | None:
     )
 
 
-def _cost(loss_db: float) -> str:
+def _cost(loss_db: float | None) -> str:
     """Word a loss in dB; below zero, the two help each other."""
+    if loss_db is None:
+        return "was not compared with its parts"
     if abs(loss_db) < 0.05:
         return "neither helps nor costs"
     word = "costs" if loss_db > 0 else "helps by"

@@ -9,6 +9,7 @@ const PAGE_ROWS = 100;
 const page = {selected: null, reference: data.reference, listeners: []};
 window.reampsPage = page;
 page.data = data;
+page.sounding = () => false;
 page.say = (words) => say(words);
 
 const say = (words) => { $("said").textContent = words; };
@@ -99,8 +100,9 @@ page.sentence = (index) => {
     tell(key, 0.5, (d) => `${shown(Math.abs(d), 1)} dB ${d > 0 ? "more" : "less"} ${where}`);
   tell("noise_dbfs", 1, (d) => `noise ${shown(Math.abs(d), 0)} dB ${d > 0 ? "higher" : "lower"}`);
   tell("hum_db", 1, (d) => `hum ${shown(Math.abs(d), 0)} dB ${d > 0 ? "higher" : "lower"}`);
-  tell("linear_share", 0.03, (d) => `${shown(Math.abs(100 * d), 0)} % ${d > 0 ? "less" : "more"} saturation`);
-  tell("brightness_hz", 40, (d) => `its centre ${shown(Math.abs(d), 0)} Hz ${d > 0 ? "higher" : "lower"}`);
+  const burnt = (figures) => shown(100 * (1 - figures[metric("linear_share")]), 0);
+  tell("linear_share", 0.03, () => `saturation ${burnt(own)} % instead of ${burnt(base)} %`);
+  tell("brightness_hz", 40, (d) => `${d > 0 ? "brighter" : "darker"}: its centre ${shown(Math.abs(d), 0)} Hz ${d > 0 ? "higher" : "lower"}`);
   const distance = apart(index, zero);
   if (data.floor.db !== null && distance !== null && distance <= data.floor.db)
     return `Against ${captures[zero].id}: not distinguishable tonight.`;
@@ -151,8 +153,9 @@ page.select = (index, {quiet = false} = {}) => {
   for (const heard of page.listeners) heard(index);
 };
 const order = () => {
-  const rows = all("#table tbody tr").filter((row) => !row.dataset.lost);
-  return rows.map((row) => +row.dataset.i);
+  // While something plays, captures without a file are stepped over.
+  const rows = all("#table tbody tr").filter((row) => !row.dataset.lost).map((row) => +row.dataset.i);
+  return page.sounding() ? rows.filter((index) => captures[index].audio) : rows;
 };
 page.neighbours = () => {
   const list = order(), at = list.indexOf(page.selected);

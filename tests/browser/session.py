@@ -1,0 +1,68 @@
+"""A session on disk for the browser: page, WAV files and listening scripts.
+
+Each capture is a steady sine of its own frequency and level, so that whatever the
+browser renders can be told apart and compared with the file, frame by frame.
+"""
+
+import io
+import math
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+
+from pipeline.report.listening import listening_file, listening_script
+from pipeline.report.page import render_page
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "report"))
+import records
+
+RATE = 48000
+SECONDS = 3
+LEVEL = 0.25
+
+
+def tone(index: int) -> np.ndarray:
+    """Sine of capture number `index`, as 16-bit integers."""
+    at = np.arange(RATE * SECONDS) / RATE
+    wave = LEVEL * np.sin(2 * math.pi * 110 * (index + 1) * at + 0.3)
+    return np.round(wave * 32767).astype(np.int16)
+
+
+def encoded(samples: np.ndarray, kind: str) -> bytes:
+    """Samples as a FLAC or WAV file."""
+    held = io.BytesIO()
+    soundfile.write(held, samples, RATE, format=kind, subtype="PCM_16")
+    return held.getvalue()
+
+
+def write(folder: Path, data: dict[str, Any], *, listen: bool = True) -> Path:
+    """Page with audio for everything that has an output; the page's path."""
+    data["di"].update(sample_rate_hz=RATE, frames=RATE * SECONDS)
+    record = records.record(data)
+    sounds = [capture.output for capture in record.captures]
+    sounds += [blend.output for blend in record.blends]
+    sounds.append(record.di.output)
+    (folder / "audio").mkdir()
+    (folder / "listen").mkdir()
+    for index, output in enumerate(sounds):
+        if output is None:
+            continue
+        samples = tone(index)
+        (folder / output.file).write_bytes(encoded(samples, "WAV"))
+        if listen:
+            kind = ("FLAC", "WAV")[index % 2]
+            text = listening_script(
+                output.file,
+                encoded(samples, kind),
+                f"audio/{kind.lower()}",
+                rate=RATE,
+                frames=len(samples),
+            )
+            path = folder / listening_file(output.file)
+            path.write_text(text, encoding="utf-8")
+    page = folder / "index.html"
+    page.write_text(render_page(record), encoding="utf-8")
+    return page
