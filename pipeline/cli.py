@@ -12,6 +12,8 @@ from typing import Annotated
 import typer
 
 from pipeline import __version__
+from pipeline.library.commands import make_app
+from pipeline.library.heard import Heard
 
 DONE, REFUSED, USAGE, BUG, SOME_REJECTED, INTERRUPTED = 0, 1, 2, 3, 4, 130
 
@@ -197,6 +199,15 @@ def schema() -> None:
 
     text = json.dumps(Manifest.model_json_schema(by_alias=True), indent=2)
     typer.echo(text)
+
+
+def _hear(path: Path) -> Heard:
+    from pipeline.run.hearing import hear_file
+
+    return hear_file(path)
+
+
+app.add_typer(make_app(measure=_hear), name="library")
 
 
 def max_status(statuses: list[int]) -> int:

@@ -97,8 +97,10 @@ class Judged:
     def latency(self, id_: str) -> Latency | None:
         """Lag of a capture, with its way through the air where that is known."""
         located = self.located[id_].located
-        if located is None or self.loopback is None:
-            return located.latency if located else None
+        if located is None or self.located[id_].rejected:
+            return None
+        if self.loopback is None:
+            return located.latency
         acoustic = located.latency.samples - self.loopback.samples
         session = self.plan.manifest.session
         millimetres = mm_from_samples(
