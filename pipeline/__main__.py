@@ -6,10 +6,13 @@ import tempfile
 import traceback
 from pathlib import Path
 
-import click
+import typer
 
-from pipeline.cli import BUG, INTERRUPTED, REFUSED, app
+from pipeline.cli import BUG, INTERRUPTED, REFUSED, USAGE, app
 from pipeline.errors import ReampsError
+
+# Typer may carry its own copy of Click; this is the base of its usage errors.
+_UsageError = typer.BadParameter.__mro__[1]
 
 
 def main() -> None:
@@ -26,10 +29,10 @@ def _status() -> int:
     except ReampsError as error:
         _say(str(error))
         return REFUSED
-    except click.ClickException as error:
+    except _UsageError as error:
         error.show()
-        return error.exit_code
-    except (KeyboardInterrupt, click.Abort):
+        return USAGE
+    except (KeyboardInterrupt, typer.Abort):
         _say("Interrupted. What was finished is kept; run the same command to go on.")
         return INTERRUPTED
     except Exception as error:  # noqa: BLE001 (the boundary)
