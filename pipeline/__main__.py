@@ -12,7 +12,7 @@ from pipeline.cli import BUG, INTERRUPTED, REFUSED, USAGE, app
 from pipeline.errors import ReampsError
 
 # Typer may carry its own copy of Click; this is the base of its usage errors.
-_UsageError = typer.BadParameter.__mro__[1]
+_UsageError: type[typer.BadParameter] = typer.BadParameter.__mro__[1]
 
 
 def main() -> None:

@@ -13,6 +13,7 @@ from pipeline.stages.axes import third_octave_axis
 
 _LONGEST_S = 600.0
 _LEAST_DB = -300.0
+_CODE = "too_short"
 
 
 def hear_file(path: Path) -> Heard:
@@ -47,7 +48,7 @@ def hear_file(path: Path) -> Heard:
             power += 10.0 ** (levels / 10.0)
     if not power.any():
         message = f"{path}: nothing plays long enough in it to be compared."
-        raise AudioError("too_short", message)
+        raise AudioError(_CODE, message)
     levels = 10.0 * np.log10(np.maximum(power, 10.0 ** (_LEAST_DB / 10.0)))
     return Heard(
         third_octave_hz=tuple(band.centre_hz for band in axis),
