@@ -28,7 +28,7 @@ FINDING_TITLES = {
     "silent": "Nothing on it",
     "not_this_di": "Not a recording of this DI",
     "wrong_sample_rate": "Runs at the wrong speed",
-    "truncated": "Stops before the DI stops",
+    "truncated": "A part of the DI is missing on it",
     "jump": "Jumps in time",
     "drift": "Slowly runs away from the DI",
     "clipped": "Clipped on the way in",
@@ -40,12 +40,22 @@ FINDING_TITLES = {
     "polarity_differs": "Polarity differs",
     "resampled": "Converted to the DI's sample rate",
     "varying": "Timing wobbles",
-    "second_path": "A second, earlier copy of the sound",
+    "second_path": "The sound arrives by more than one path",
     "ambiguous": "More than one timing fits",
     "echo": "An echo in the chain",
     "buffer_change": "The interface's delay changed",
     "bleed": "The dry signal leaks in",
     "gate": "A noise gate is working",
+}
+_UNIT_ENDINGS = {
+    "c": "\N{DEGREE SIGN}C",
+    "db": "dB",
+    "dbfs": "dBFS",
+    "deg": "degrees",
+    "hz": "Hz",
+    "mm": "mm",
+    "ms": "ms",
+    "s": "s",
 }
 POLARITY_WORDS = {
     1: "as the DI",
@@ -189,10 +199,13 @@ def label(key: str) -> str:
     Returns
     -------
     str
-        Such as "Pickup position".
+        Such as "Pickup position"; a unit at the end as "Temperature, °C".
     """
-    words = key.replace("_", " ").strip()
-    return words[:1].upper() + words[1:]
+    stem, _, ending = key.rpartition("_")
+    unit = _UNIT_ENDINGS.get(ending) if stem else None
+    words = (stem if unit else key).replace("_", " ").strip()
+    words = words[:1].upper() + words[1:]
+    return f"{words}, {unit}" if unit else words
 
 
 def finding_title(code: str) -> str:

@@ -1,0 +1,6 @@
+"""Builders of records for the page's tests."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))

@@ -1,0 +1,43 @@
+"""Speakers from the front: places as written, none guessed."""
+
+import records
+
+from pipeline.report.front import fronts
+from pipeline.report.names import names
+
+
+def views(data):
+    record = records.record(data)
+    return fronts(record, names(record))
+
+
+def test_microphones_stand_where_the_manifest_says():
+    (view,) = views(records.night(16))
+    first = next(mic for mic in view.mics if mic.name.id == "t001")
+    # The left speaker's centre is 190 mm to the right and 250 mm up.
+    assert (first.x, first.y) == (190.0, -250.0)
+    assert [s.id for s in view.speakers] == ["left", "right"]
+
+
+def test_no_dot_hides_another():
+    (view,) = views(records.night(60))
+    for k, a in enumerate(view.mics):
+        for b in view.mics[:k]:
+            assert (a.x - b.x) ** 2 + (a.y - b.y) ** 2 > 15.8**2
+
+
+def test_untried_spots_are_named():
+    (view,) = views(records.night(16))
+    assert "right: cap centre, cap edge" in view.untried_words
+    assert "left: cap centre" not in view.untried_words
+
+
+def test_captures_without_a_place_are_counted():
+    data = records.night(16)
+    data["captures"][0]["place"] = {}
+    (view,) = views(data)
+    assert view.missing == 1
+
+
+def test_a_night_without_places_has_no_picture():
+    assert views(records.bare()) == ()

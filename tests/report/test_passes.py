@@ -1,0 +1,47 @@
+"""Timing and pairs in words a newcomer can read."""
+
+import records
+
+from pipeline.report import passes
+from pipeline.report.names import names
+
+
+def told(data):
+    record = records.record(data)
+    return passes.passes(record, names(record))
+
+
+def test_says_who_is_late_and_by_how_much():
+    pair = told(records.night(16))[0].pairs[0]
+    # 2.84 samples at 48 kHz are 0.0592 ms.
+    assert pair.timing == (
+        "t002 hears the sound 0.059\u00a0ms after t001: 20\u00a0mm of air "
+        "(2.84 samples, give or take 0.20)."
+    )
+
+
+def test_a_negative_delay_turns_the_sentence():
+    data = records.night(16)
+    data["pairs"][0]["delay_samples"] = -2.84
+    assert told(data)[0].pairs[0].timing.startswith("t001 hears the sound")
+
+
+def test_a_delay_within_its_uncertainty_is_none():
+    data = records.night(16)
+    data["pairs"][0]["delay_samples"] = 0.1
+    assert "same moment" in told(data)[0].pairs[0].timing
+
+
+def test_loss_and_help_are_told_apart():
+    data = records.night(16)
+    sums = data["pairs"][0]["sums"]
+    sums["as_placed"]["loss_db"], sums["aligned"]["loss_db"] = 1.26, -2.9
+    words = {row.key: row.loss for row in told(data)[0].pairs[0].sums}
+    assert words["as_placed"] == "costs 1.3\u00a0dB"
+    assert words["aligned"] == "helps by 2.9\u00a0dB"
+
+
+def test_passes_keep_their_order_and_their_captures():
+    found = told(records.night(16))
+    assert [view.id for view in found] == [f"p{k:02d}" for k in range(1, 7)]
+    assert [row.name.id for row in found[0].rows] == ["t001", "t002", "t003"]

@@ -1,0 +1,91 @@
+"""Data layers: drawn from stored results, thinned openly."""
+
+import pytest
+import records
+
+from pipeline.report import pictures
+from pipeline.report.names import SHADES, names
+
+
+@pytest.fixture(scope="module")
+def night():
+    return records.record(records.night(16))
+
+
+@pytest.fixture(scope="module")
+def crowd():
+    return records.record(records.night(500))
+
+
+def test_shades_follow_brightness(night):
+    known = names(night)
+    measured = [c for c in night.captures if c.metrics]
+    ordered = sorted(measured, key=lambda c: c.metrics["brightness_hz"])
+    shades = [known[c.id].shade for c in ordered]
+    assert shades == sorted(shades)
+    assert (shades[0], shades[-1]) == (0, SHADES - 1)
+    assert known["t011"].shade == -1
+
+
+def test_the_reference_is_a_flat_line(night):
+    found = pictures.spectra(night, names(night))
+    line = next(c for c in found.difference_curves if c.role == "reference")
+    heights = {point.split(",")[1] for point in line.path[1:].split("L")}
+    assert heights == {f"{found.differences.y.place(0.0):g}"}
+
+
+def test_large_nights_keep_reference_and_shortlist(crowd):
+    found = pictures.spectra(crowd, names(crowd))
+    shown = {curve.name.id for curve in found.curves}
+    assert len(shown) == pictures.MOST_LINES
+    assert {c.id for c in crowd.shortlist} <= shown
+    assert crowd.comparison.reference in shown
+    assert f"{pictures.MOST_LINES} of " in found.note
+
+
+def test_small_nights_are_drawn_whole(night):
+    found = pictures.spectra(night, names(night))
+    assert len(found.curves) == 15
+    assert found.note is None
+
+
+def test_distances_are_reordered_not_changed(night):
+    found = pictures.distances(night, names(night))
+    at = {key: k for k, key in enumerate(night.comparison.ids)}
+    for y, a in enumerate(found.names):
+        for x, b in enumerate(found.names):
+            wanted = night.comparison.distance_db[at[a.id]][at[b.id]]
+            assert found.values[y][x] == wanted
+    cells = sum(path.count("M") for _, path in found.fills)
+    assert cells == len(found.names) * (len(found.names) - 1) // 2
+
+
+def test_map_keeps_ratios_of_distances(night):
+    found = pictures.tone_map(night, names(night))
+    spots = {s.id: (s.x, s.y) for s in night.comparison.spots}
+    drawn = {p.name.id: (p.x, p.y) for p in found.points}
+
+    def ratio(table):
+        (ax, ay), (bx, by), (cx, cy) = (table[k] for k in ("t001", "t002", "t006"))
+        far = ((ax - cx) ** 2 + (ay - cy) ** 2) ** 0.5
+        return ((ax - bx) ** 2 + (ay - by) ** 2) ** 0.5 / far
+
+    assert ratio(drawn) == pytest.approx(ratio(spots), abs=0.01)
+
+
+def test_tracks_name_the_unsteady(night):
+    found = pictures.tracks(night, names(night))
+    assert [ending.name.id for ending in found.named] == ["t008"]
+
+
+def test_nothing_to_draw():
+    bare = records.record(records.bare())
+    known = names(bare)
+    for draw in (
+        pictures.spectra,
+        pictures.tones,
+        pictures.distances,
+        pictures.tracks,
+        pictures.tone_map,
+    ):
+        assert draw(bare, known) is None
