@@ -76,6 +76,8 @@ def listening_script(
         "rate": rate,
         "channels": 1,
         "frames": frames,
-        "data": base64.b64encode(encoded).decode("ascii"),
     }
-    return f"reamps_audio({as_script(payload)});\n"
+    # Base64 needs no escape: megabytes are not searched for what they cannot hold.
+    data = base64.b64encode(encoded).decode("ascii")
+    head = as_script(payload).removesuffix("}")
+    return f'reamps_audio({head},"data":"{data}"}});\n'
