@@ -19,11 +19,12 @@ from pipeline.run.tasks import (
     Fingerprint,
     LocateResult,
     LocateTask,
+    LoopResult,
     MeasureResult,
     MeasureTask,
     describe_di,
     fingerprint,
-    locate_capture,
+    locate_loopback,
     measure_capture,
 )
 from pipeline.stages.align import Lagged, decide_shifts, judge_buffer, judge_polarity
@@ -34,7 +35,7 @@ from pipeline.stages.relate import Relation
 from pipeline.units import mm_from_samples, speed_of_sound_m_s
 
 _DI_RESULT = TypeAdapter(DiResult)
-_LOCATE_RESULT = TypeAdapter(LocateResult)
+_LOOP_RESULT = TypeAdapter(LoopResult)
 _MEASURE_RESULT = TypeAdapter(MeasureResult)
 _SURE_PAIR = 0.5
 _ORDER = {"reject": 0, "warn": 1, "note": 2}
@@ -237,16 +238,15 @@ def _loop(
     found = around.keeper.map(
         "loopback",
         [Step("loopback", LocateTask(sources.di, spec), parts)],
-        locate_capture,
-        adapter=_LOCATE_RESULT,
+        locate_loopback,
+        adapter=_LOOP_RESULT,
         workers=around.workers,
         progress=around.progress,
     ).get("loopback")
-    if found is None or found.located is None or found.rejected:
+    if found is None or found.samples is None:
         return None, found.findings if found else ()
-    latency = found.located.latency
     loopback = Loopback(
-        file=written.file, samples=latency.samples, polarity=latency.polarity
+        file=written.file, samples=found.samples, polarity=found.polarity
     )
     return loopback, ()
 
