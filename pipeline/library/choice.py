@@ -110,16 +110,20 @@ def fill_name(template: str, facts: Mapping[str, str | float | None]) -> str:
     str
         Absent fields leave no gap; spaces become hyphens. Not yet safe as a name.
     """
+    filled = ""
+    parts = _FIELD.split(template)
+    for between, field in zip(parts[::2], [*parts[1::2], None], strict=True):
+        found = "" if field is None else _spelt(facts.get(field))
+        if field is not None and not found:
+            continue
+        filled += between if filled else between.lstrip("_- ")
+        filled += found
+    return filled
 
-    def value(match: re.Match[str]) -> str:
-        found = facts.get(match.group(1))
-        if found is None:
-            return ""
-        text = found if isinstance(found, str) else f"{found:g}"
-        return "-".join(text.split())
 
-    filled = _FIELD.sub(value, template)
-    return re.sub(r"([_-])[_-]+", r"\1", filled).strip("_-")
+def _spelt(value: str | float | None) -> str:
+    text = "" if value is None else value if isinstance(value, str) else f"{value:g}"
+    return "-".join(text.split())
 
 
 @dataclass(frozen=True, slots=True)

@@ -211,6 +211,8 @@ class _Filing:
             for known in SESSION_FIELDS
             if known.column != "folder"
         }
+        # A night that was not dated is filed under the day of its run.
+        columns["date"] = columns["date"] or self.record.created[:10]
         captures = [self._entry(c, "capture") for c in self.record.captures]
         blends = [self._entry(blend, "blend") for blend in self.record.blends]
         return Night(columns, self.scopes, (*captures, *blends))

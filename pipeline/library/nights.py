@@ -9,6 +9,7 @@ arithmetic: one static gain moves every level by itself, and no audio is touched
 import json
 from collections import defaultdict
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Literal
 
 import numpy as np
@@ -190,9 +191,26 @@ def _tones(a: Record, b: Record, pair: tuple[Capture, Capture]) -> list[Change]:
             else None
         )
         if far is not None:
-            verdict = _verdict(far.total_db, None)
-            found.append(Change("rig_db", None, None, far.total_db, None, verdict))
+            floors = [floor for r in (a, b) if (floor := _rig_floor(r)) is not None]
+            floor = max(floors, default=None)
+            verdict = _verdict(far.total_db, floor)
+            found.append(Change("rig_db", None, None, far.total_db, floor, verdict))
     return found
+
+
+def _rig_floor(record: Record) -> float | None:
+    """Largest distance among the captures of one set-up that was recorded again."""
+    again = record.repeatability.captures if record.repeatability else ()
+    if record.axes is None:
+        return None
+    tones = [
+        tone(capture.curves, record.di, record.axes)
+        for capture in record.captures
+        if capture.id in again and capture.curves is not None
+    ]
+    known = [rig for rig in tones if rig is not None]
+    far = [distance(one, other) for one, other in combinations(known, 2)]
+    return max((d.total_db for d in far if d is not None), default=None)
 
 
 def _same_axes(a: Record, b: Record) -> bool:

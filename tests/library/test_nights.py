@@ -70,6 +70,26 @@ def test_loudness_targets_are_reconciled_by_arithmetic() -> None:
     assert change(found, "t001", "rig_db").change == pytest.approx(0, abs=1e-3)
 
 
+def test_a_rig_that_changed_is_held_against_the_night_s_own_repeats() -> None:
+    """The floor is the distance of the set-up that was recorded twice on a night."""
+    a, b = night(FLOOR), later(night(FLOOR))
+    for records in (a, b):
+        twin = records["captures"][1]
+        twin["curves"] = deepcopy(records["captures"][0]["curves"])
+        levels = twin["curves"]["third_octave_db"]
+        twin["curves"]["third_octave_db"] = [v + (k % 2) for k, v in enumerate(levels)]
+    levels = b["captures"][2]["curves"]["third_octave_db"]
+    b["captures"][2]["curves"]["third_octave_db"] = [
+        v + 0.4 * k for k, v in enumerate(levels)
+    ]
+    found = compare_nights(record(a), record(b))
+    assert change(found, "t003", "rig_db").verdict == "more than the floor"
+    steady = change(found, "t004", "rig_db")
+    assert steady.verdict == "within the floor"
+    assert steady.floor is not None
+    assert 0.4 < steady.floor < 0.7
+
+
 def test_renamed_captures_are_matched_by_their_set_up() -> None:
     a, b = night(), later(night())
     b["captures"].reverse()

@@ -13,7 +13,7 @@ import pytest
 from pipeline.errors import OutputError
 from pipeline.library import pack as module
 from pipeline.library.catalogue import Catalogue
-from pipeline.library.choice import Wanted, fields_of
+from pipeline.library.choice import Wanted, fields_of, fill_name
 from pipeline.library.pack import Terms, pack
 from pipeline.library.refusals import PackError, QueryError
 from tests.library import runs
@@ -180,6 +180,13 @@ def test_hostile_names_stay_in_the_folder_and_are_escaped(tmp_path: Path) -> Non
     assert "Tones &lt;for&gt; the band" in page
     rows = list(csv.reader(io.StringIO(found["captures.csv"].decode(), newline="")))
     assert all(not cell.startswith(("=", "+", "@")) for row in rows for cell in row)
+
+
+def test_names_keep_signs_and_leave_no_gaps() -> None:
+    """A minus belongs to its value; an absent field takes its separator along."""
+    facts = {"id": "x -1.5 dB", "mic": None, "angle_deg": -30.0}
+    name = fill_name("{mic}_{id}_{position}_{angle_deg}", facts)
+    assert name == "x--1.5-dB_-30"
 
 
 @pytest.mark.parametrize(
