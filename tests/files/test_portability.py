@@ -94,10 +94,11 @@ def _text_complaints(node):
 
 
 def _opens_text(function):
-    """``x.open`` of a path; not ``os.open``, ``webbrowser.open`` and the like."""
+    """``x.open`` of a path; not of modules and archives, which open bytes."""
     owner = function.value
-    modules = {"os", "webbrowser", "zipfile", "tarfile", "Image", "wave"}
-    return not (isinstance(owner, ast.Name) and owner.id in modules)
+    name = owner.attr if isinstance(owner, ast.Attribute) else getattr(owner, "id", "")
+    modules = {"os", "webbrowser", "zipfile", "tarfile", "gzip", "Image", "wave"}
+    return name not in modules and name.strip("_") != "archive"
 
 
 def _fork_complaints(node):
