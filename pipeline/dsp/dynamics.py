@@ -8,6 +8,7 @@ compression and saturation answer with less. None of this has a unit of "feel".
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from pipeline.dsp.activity import Activity, Samples, frame_power
@@ -224,15 +225,18 @@ def hold_db(di_power: Float, capture_power: Float, activity: Activity) -> float 
 
 def _onsets(di_power: Float, activity: Activity) -> NDArray[np.int64]:
     reach = HOLD_FRAMES[1]
+    if len(di_power) <= reach + 2:
+        return np.zeros(0, dtype=np.int64)
     rise = 10.0 ** (ONSET_RISE_DB / 10.0)
-    found = []
-    for k in range(2, len(di_power) - reach):
-        loudest = max(di_power[k], di_power[k + 1])
-        starts = loudest > rise * max(di_power[k - 1], di_power[k - 2], _FLOOR)
-        alone = di_power[k + 2 : k + reach].max() <= loudest
-        if starts and alone and activity.active[k : k + reach].all():
-            found.append(k)
-    return np.array(found, dtype=np.int64)
+    # Row k holds frames k - 2 to k + 7 around a possible onset at frame k.
+    around = sliding_window_view(di_power, reach + 2)[:-1]
+    playing = sliding_window_view(activity.active[: len(di_power)], reach)[2:]
+    loudest = around[:, 2:4].max(axis=1)
+    starts = loudest > rise * np.maximum(around[:, :2].max(axis=1), _FLOOR)
+    alone = around[:, 4:].max(axis=1) <= loudest
+    count = min(len(around), len(playing))
+    chosen = (starts & alone)[:count] & playing[:count].all(axis=1)
+    return np.asarray(np.flatnonzero(chosen) + 2, dtype=np.int64)
 
 
 def _fall_db(power: Float, onsets: NDArray[np.int64]) -> Float:

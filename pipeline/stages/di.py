@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.dsp.activity import Activity, active_frames, frame_edges
+from pipeline.dsp.activity import Activity, active_frames, frame_edges, frame_power
 from pipeline.dsp.latency import DiReference, prepare_di
 from pipeline.dsp.linearity import DiSpectra, di_spectra
 from pipeline.errors import AudioError, ReampsError
@@ -60,12 +60,15 @@ class DiMaterial:
         Where it plays and where it is silent.
     spectra : DiSpectra
         Its windows, transformed once for all captures.
+    power : ndarray of float64, shape (frames of 50 ms,)
+        Its level, frame by frame.
     """
 
     samples: NDArray[np.float32]
     reference: DiReference
     activity: Activity
     spectra: DiSpectra
+    power: NDArray[np.float64]
 
     def quiet_samples(self) -> NDArray[np.bool_]:
         """Mark where the DI is silent.
@@ -173,4 +176,5 @@ def load_di(spec: DiSpec) -> DiMaterial:
         prepare_di(samples, rate),
         activity,
         di_spectra(samples, rate, activity),
+        frame_power(samples, rate),
     )

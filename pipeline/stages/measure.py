@@ -162,9 +162,8 @@ def measure(
     cells = loudness_cells(samples, sample_rate_hz)
     peak = true_peak(samples, sample_rate_hz)
     spectra = capture_spectra(material.spectra, samples, activity)
-    di_power = frame_power(material.samples, sample_rate_hz)
     power = frame_power(samples, sample_rate_hz)
-    levels = dynamics.level_curve(di_power, power, activity)
+    levels = dynamics.level_curve(material.power, power, activity)
     loudness = cells.loudness()
     playing = power[: len(activity.active)][activity.active[: len(power)]]
     mean_square = float(playing.mean()) if len(playing) else 0.0
@@ -175,7 +174,7 @@ def measure(
         "lra_lu": loudness.lra_lu,
         "noise_dbfs": noise_dbfs(power, activity),
         "compression_db_per_db": dynamics.compression_db_per_db(levels),
-        "hold_db": dynamics.hold_db(di_power, power, activity),
+        "hold_db": dynamics.hold_db(material.power, power, activity),
     }
     curves, hum = None, None
     if spectra is not None:
