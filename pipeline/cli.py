@@ -130,6 +130,13 @@ def run(
             "[default: reports/SESSION]",
         ),
     ] = None,
+    trims: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Trims by ear that the page saved. [default: trims.json in DIR]",
+        ),
+    ] = None,
     jobs: Jobs = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
@@ -142,7 +149,7 @@ def run(
     from pipeline.run.service import Options, run_manifests
 
     options = Options(jobs=jobs or _cores(), quiet=quiet)
-    outcomes = run_manifests(manifests, out, options)
+    outcomes = run_manifests(manifests, out, options, trims=trims)
     if as_json:
         sessions = [outcome.as_json() for outcome in outcomes]
         typer.echo(json.dumps({"sessions": sessions}, ensure_ascii=False))

@@ -94,7 +94,8 @@ class LoudnessResult(Strict):
     """Loudness before and after the one static gain."""
 
     source_lufs: float | None
-    gain_db: float
+    gain_db: float = Field(description="The one static gain, trim included.")
+    trim_db: float = Field(default=0.0, description="What a listener added by ear.")
     lufs: float | None
     lra_lu: float | None
     max_momentary_lufs: float | None

@@ -55,6 +55,7 @@ def _capture(capture: Capture, name: Name, rows: list[int]) -> dict[str, Any]:
         "audio": name.audio,
         "listen": name.listen,
         "file": capture.output.file if capture.output else None,
+        "trim": capture.loudness.trim_db if capture.loudness else 0.0,
         "pass": capture.pass_id,
         "place": text.place(capture.place),
         "db": [round(10 * curve[k]) for k in rows] if curve else None,
@@ -73,7 +74,10 @@ def _sound(name: str, output: Output) -> dict[str, Any]:
 
 def _more_sounds(record: Record) -> dict[str, Any]:
     more = {
-        f"b{k}": _sound(blend.id, blend.output)
+        f"b{k}": {
+            **_sound(blend.id, blend.output),
+            "trim": blend.loudness.trim_db,
+        }
         for k, blend in enumerate(record.blends)
         if blend.output
     }

@@ -1,5 +1,6 @@
 """What the steps of a session share: who works, who is told, what is kept."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
@@ -33,12 +34,15 @@ class Surroundings:
         What was computed before.
     created : str
         Date and time of the run, ISO 8601.
+    trims : mapping of str to float
+        What a listener added by ear, in dB by id.
     """
 
     workers: Workers
     progress: Progress
     keeper: Keeper
     created: str
+    trims: Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,12 +29,15 @@ class Levelled:
         Their measures by id.
     target : LoudnessTarget
         The level that all share.
+    trims : mapping of str to float
+        What a listener added by ear, in dB by id.
     """
 
     judged: Judged
     blends: Sequence[BlendPlan]
     blended: Mapping[str, MeasureResult]
     target: LoudnessTarget
+    trims: Mapping[str, float]
 
     @property
     def complete(self) -> bool:
@@ -46,12 +49,14 @@ class Levelled:
         result = self.judged.measured.get(id_)
         if result is None or result.measured is None or not self.judged.usable(id_):
             return None
-        return finish(result.measured, self.target)
+        return finish(result.measured, self.target, self.trims.get(id_, 0.0))
 
     def blend(self, id_: str) -> Finished | None:
         """Measures of a blend after its gain."""
         measured = self.blended[id_].measured
-        return finish(measured, self.target) if measured else None
+        if measured is None:
+            return None
+        return finish(measured, self.target, self.trims.get(id_, 0.0))
 
     def di(self, di: DiResult) -> LoudnessResult:
         """Bring the DI to the captures' level, or as far as its peaks allow."""
@@ -119,10 +124,12 @@ def level_session(
     wanted = judged.plan.manifest.loudness
     target = decide_target(
         {
-            id_: Level(measured.cells, measured.true_peak_dbtp)
+            id_: Level(
+                measured.cells, measured.true_peak_dbtp, around.trims.get(id_, 0.0)
+            )
             for id_, measured in everything.items()
         },
         wanted.target_lufs,
         wanted.max_true_peak_dbtp,
     )
-    return Levelled(judged, plans, blended, target)
+    return Levelled(judged, plans, blended, target, around.trims)

@@ -3,7 +3,7 @@
 import datetime
 import json
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -17,6 +17,7 @@ from pipeline.files.hold import hold_folder
 from pipeline.files.manifest import read_plan
 from pipeline.files.names import inside, slug
 from pipeline.files.store import PAGE_NAME, read_record, record_text, write_record
+from pipeline.files.trims import TRIMS_NAME, read_trims
 from pipeline.models.plan import Plan
 from pipeline.models.record import Output, Record
 from pipeline.report.listening import listening_file
@@ -86,7 +87,11 @@ class Outcome:
 
 
 def run_manifests(
-    manifests: Sequence[Path], out: Path | None, options: Options
+    manifests: Sequence[Path],
+    out: Path | None,
+    options: Options,
+    *,
+    trims: Path | None = None,
 ) -> list[Outcome]:
     """Process sessions one after the other; one refusal does not stop the rest.
 
@@ -98,6 +103,9 @@ def run_manifests(
         Where results go; None means reports/SESSION.
     options : Options
         Workers and messages.
+    trims : Path, optional
+        Trims by ear that the page saved; without it those that lie in the folder of
+        a result are used.
 
     Returns
     -------
@@ -115,7 +123,7 @@ def run_manifests(
             try:
                 plan = read_plan(manifest)
                 folder = _folder(plan, out, alone=len(manifests) == 1)
-                outcomes.append(_run_one(plan, folder, workers, progress))
+                outcomes.append(_run_one(plan, folder, workers, progress, trims))
             except ReampsError as error:
                 if len(manifests) == 1:
                     raise
@@ -166,7 +174,12 @@ def explain(manifest: Path, out: Path | None, options: Options) -> tuple[Decisio
     plan = read_plan(manifest)
     folder = _folder(plan, out, alone=True)
     with _surroundings(options) as (workers, progress):
-        around = _around(workers, progress, Keeper(folder, dry=True))
+        around = _around(
+            workers,
+            progress,
+            Keeper(folder, dry=True),
+            trims=_trims(folder, None),
+        )
         return explain_session(plan, folder, around)
 
 
@@ -239,13 +252,19 @@ def rebuild_page(folder: Path) -> Path:
     return page
 
 
-def _run_one(plan: Plan, folder: Path, workers: Workers, progress: Progress) -> Outcome:
+def _run_one(  # noqa: PLR0917 (private)
+    plan: Plan,
+    folder: Path,
+    workers: Workers,
+    progress: Progress,
+    trims: Path | None = None,
+) -> Outcome:
     _refuse_sources(plan, folder)
     make_folder(folder)
     with hold_folder(folder, f"reamps run, since {_now()}"):
         sweep(folder)
-        keeper = Keeper(folder)
-        record = run_session(plan, folder, _around(workers, progress, keeper))
+        around = _around(workers, progress, Keeper(folder), trims=_trims(folder, trims))
+        record = run_session(plan, folder, around)
         _remove_stale(folder, record)
         write_record(folder, record)
         page = rebuild_page(folder)
@@ -291,8 +310,21 @@ def _outputs(record: Record) -> list[Output]:
     return [output for output in [*made, record.di.output] if output is not None]
 
 
-def _around(workers: Workers, progress: Progress, keeper: Keeper) -> Surroundings:
-    return Surroundings(workers, progress, keeper, _now())
+def _trims(folder: Path, given: Path | None) -> dict[str, float]:
+    if given is not None:
+        return read_trims(given)
+    lying = folder / TRIMS_NAME
+    return read_trims(lying) if lying.is_file() else {}
+
+
+def _around(
+    workers: Workers,
+    progress: Progress,
+    keeper: Keeper,
+    *,
+    trims: Mapping[str, float] | None = None,
+) -> Surroundings:
+    return Surroundings(workers, progress, keeper, _now(), trims or {})
 
 
 def _now() -> str:

@@ -304,7 +304,9 @@ def envelope(samples: Samples) -> tuple[float, ...]:
     return _rounded(peaks.astype(np.float64), 4)
 
 
-def finish(measured: Measured, target: LoudnessTarget) -> Finished | None:
+def finish(
+    measured: Measured, target: LoudnessTarget, trim_db: float = 0.0
+) -> Finished | None:
     """Bring a capture's measures to the session's level.
 
     Parameters
@@ -313,6 +315,8 @@ def finish(measured: Measured, target: LoudnessTarget) -> Finished | None:
         Before gain.
     target : LoudnessTarget
         The level of the session.
+    trim_db : float
+        What a listener added by ear.
 
     Returns
     -------
@@ -323,10 +327,12 @@ def finish(measured: Measured, target: LoudnessTarget) -> Finished | None:
     gain = cells.gain_to(target.effective_target_lufs)
     if gain is None:
         return None
+    gain += trim_db
     after = cells.loudness(gain)
     loudness = LoudnessResult(
         source_lufs=cells.loudness().integrated_lufs,
         gain_db=gain,
+        trim_db=trim_db,
         lufs=after.integrated_lufs,
         lra_lu=after.lra_lu,
         max_momentary_lufs=after.max_momentary_lufs,

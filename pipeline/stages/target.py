@@ -24,10 +24,13 @@ class Level:
         K-weighted power, from which the loudness after any gain follows.
     true_peak_dbtp : float
         Maximum true peak, dBTP.
+    trim_db : float
+        What a listener added by ear, on top of the gain to the target.
     """
 
     cells: LoudnessCells
     true_peak_dbtp: float
+    trim_db: float = 0.0
 
 
 def decide_target(
@@ -53,7 +56,7 @@ def decide_target(
     """
     effective, cause = wanted_lufs, None
     for id_, level in levels.items():
-        most_gain = ceiling_dbtp - level.true_peak_dbtp - _GUARD_DB
+        most_gain = ceiling_dbtp - level.true_peak_dbtp - level.trim_db - _GUARD_DB
         highest = level.cells.loudness(most_gain).integrated_lufs
         if highest is not None and highest < effective:
             effective, cause = highest, id_

@@ -412,3 +412,30 @@ def test_an_output_that_is_no_longer_wanted_goes(tmp_path):
     run_manifests([session.manifest], tmp_path / "out", QUIET)
     names = {path.name for path in (tmp_path / "out" / "audio").iterdir()}
     assert names == {"close.wav", "dark.wav", "louder.wav", "early.wav", "mine.txt"}
+
+
+def test_trims_by_ear_are_used(tmp_path):
+    session = write_session(tmp_path)
+    (plain,) = run_manifests([session.manifest], tmp_path / "out", QUIET)
+    trims = tmp_path / "out" / "trims.json"
+    trims.write_text('{"close": -1.5, "dark": 0}', encoding="utf-8")
+    (trimmed,) = run_manifests([session.manifest], tmp_path / "out", QUIET)
+    before, after = by_id(plain.record), by_id(trimmed.record)
+    assert after["close"].loudness.trim_db == -1.5
+    assert after["close"].loudness.lufs == pytest.approx(-24.5, abs=0.01)
+    assert after["dark"].loudness == before["dark"].loudness
+
+
+@pytest.mark.parametrize(
+    "text", ["", "[]", '{"close": "2"}', '{"close": 40}', '{"close": NaN}']
+)
+def test_other_trims_are_refused(tmp_path, text):
+    session = write_session(tmp_path)
+    (tmp_path / "trims.json").write_text(text, encoding="utf-8")
+    with pytest.raises(ReampsError, match=r"trims\.json"):
+        run_manifests(
+            [session.manifest],
+            tmp_path / "out",
+            QUIET,
+            trims=tmp_path / "trims.json",
+        )

@@ -102,7 +102,13 @@ const trims = (() => {
   try { return JSON.parse(localStorage.getItem("reamps-trims-" + data.key)) || {}; }
   catch { return {}; }
 })();
+// A trim is the whole of it: what the run has built into the file, and what was added here.
+const builtIn = (key) => (sounds[key] && sounds[key].trim) || 0;
+for (const key of Object.keys(sounds)) {
+  if (builtIn(key) && !Number.isFinite(trims[sounds[key].id])) trims[sounds[key].id] = builtIn(key);
+}
 const trimOf = (key) => Number.isFinite(trims[sounds[key] && sounds[key].id]) ? trims[sounds[key].id] : 0;
+const added = (key) => trimOf(key) - builtIn(key);
 
 const position = () => {
   if (!playing) return resting;
@@ -138,7 +144,7 @@ const ensure = (key) => {
   if (!waiting.has(key)) {
     waiting.set(key, fetchSound(context, key).then((buffer) => {
       const one = voice(context, buffer, bus);
-      one.trim.gain.value = amplitude(trimOf(key));
+      one.trim.gain.value = amplitude(added(key));
       one.used = performance.now();
       voices.set(key, one);
       if (playing) join(one);
@@ -281,13 +287,13 @@ const loop = (from, to) => {
 };
 const setTrim = (key) => {
   if (voices.has(key)) voices.get(key).trim.gain.setTargetAtTime(
-    amplitude(trimOf(key) + (key === current ? nudge : 0)), context.currentTime, 0.005);
+    amplitude(added(key) + (key === current ? nudge : 0)), context.currentTime, 0.005);
 };
 const trimBy = (step) => {
   if (!current) return;
   const db = Math.round(10 * Math.min(MOST_TRIM_DB, Math.max(-MOST_TRIM_DB, trimOf(current) + step))) / 10;
   const id = sounds[current].id;
-  if (db) trims[id] = db; else delete trims[id];
+  if (db || builtIn(current)) trims[id] = db; else delete trims[id];
   try { localStorage.setItem("reamps-trims-" + data.key, JSON.stringify(trims)); } catch { /* private window */ }
   setTrim(current);
   show();
