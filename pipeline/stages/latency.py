@@ -32,6 +32,7 @@ LOOP_DRIFT_PPM = 1.0
 """One interface plays and records on one clock: any slope above this is another
 clock (common practice)."""
 
+_ONE_ARRIVAL = 0.5
 _DOUBTS: dict[str, tuple[str, Severity, str, str | None]] = {
     "ambiguous": (
         "ambiguous",
@@ -248,6 +249,10 @@ def _doubt_findings(estimate: LatencyEstimate) -> list[Finding]:
     doubts = set(estimate.doubts)
     if estimate.varying:
         doubts.add("varying")
+    if estimate.explained_share >= _ONE_ARRIVAL:
+        # A riff that resembles itself looks like an echo; a capture that one arrival
+        # explains this well has none worth mentioning.
+        doubts.discard("echo")
     found = [
         Finding(code=code, severity=severity, message=message, fix=fix)
         for doubt, (code, severity, message, fix) in _DOUBTS.items()
