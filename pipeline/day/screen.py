@@ -1,0 +1,161 @@
+"""What a person reads from the amp: few words, the verdict first, one screen."""
+
+from collections.abc import Sequence
+from math import log2
+
+from pipeline.day.verdict import Heard, Usable
+
+WIDTH = 78
+MOST_FINDINGS = 3
+BUFFER_SAMPLES = 32
+_WORDS: dict[Usable, str] = {
+    "yes": "USABLE",
+    "doubtful": "LISTEN FIRST",
+    "no": "RECORD AGAIN",
+}
+_LEVEL_DB = 0.5
+_BRIGHT_OCTAVES = 0.05
+_LAG_SAMPLES = 2.0
+_NOISE_DB = 3.0
+
+
+def pass_text(heard: Sequence[Heard], before: Sequence[Heard], *, number: int) -> str:
+    """Say what became of one pass.
+
+    Parameters
+    ----------
+    heard : sequence of Heard
+        Its channels.
+    before : sequence of Heard
+        Those of the pass before.
+    number : int
+        Of the pass, counted from 1.
+
+    Returns
+    -------
+    str
+        Lines: the verdict over all, then each channel with finding, evidence and fix,
+        then what changed against the pass before.
+    """
+    worst = max((one.usable for one in heard), key=list(_WORDS).index)
+    lines = ["=" * WIDTH, f"  PASS {number}:  {_WORDS[worst]}", "=" * WIDTH]
+    for one in heard:
+        lines += _channel_lines(one)
+        old = _earlier(one, heard, before)
+        changes = changes_of(one, old) if old else []
+        if changes:
+            lines.append(f"    against the pass before: {'; '.join(changes)}")
+        elif old and one.latency:
+            lines.append("    as in the pass before")
+    return "\n".join(lines)
+
+
+def _channel_lines(one: Heard) -> list[str]:
+    facts = []
+    if one.latency and one.usable != "no":
+        facts.append(f"lag {one.latency.samples:.1f} ({one.latency.ms:.2f} ms)")
+        facts.append("inverted" if one.latency.polarity == -1 else "upright")
+    if one.peak_dbfs is not None:
+        facts.append(f"peak {one.peak_dbfs:.1f} dBTP")
+    if one.level_dbfs is not None and one.noise_dbfs is not None:
+        facts.append(f"noise {one.level_dbfs - one.noise_dbfs:.0f} dB below the music")
+    lines = [f"  {_WORDS[one.usable]:<13}{one.label}"]
+    if facts:
+        lines.append(f"    {', '.join(facts)}")
+    shown = [finding for finding in one.findings if finding.severity != "note"]
+    for finding in shown[:MOST_FINDINGS]:
+        lines.append(f"    {finding.code}: {finding.message}")
+        if finding.fix:
+            lines.append(f"      -> {finding.fix}")
+    if len(shown) > MOST_FINDINGS:
+        lines.append(f"    and {len(shown) - MOST_FINDINGS} more findings")
+    return lines
+
+
+def _earlier(
+    one: Heard, heard: Sequence[Heard], before: Sequence[Heard]
+) -> Heard | None:
+    """Find the same microphone in the pass before: by name, else by order."""
+    same = [old for old in before if old.track == one.track]
+    if len(same) == 1:
+        return same[0]
+    if len(before) == len(heard):
+        return before[list(heard).index(one)]
+    return None
+
+
+def changes_of(one: Heard, old: Heard) -> list[str]:
+    """Say what changed between two passes of one microphone.
+
+    Parameters
+    ----------
+    one, old : Heard
+        Now, and in the pass before.
+
+    Returns
+    -------
+    list of str
+        Level, brightness, noise, lag and polarity, as far as they moved; empty when
+        nothing did.
+    """
+    changes = []
+    if one.level_dbfs is not None and old.level_dbfs is not None:
+        step = one.level_dbfs - old.level_dbfs
+        if abs(step) >= _LEVEL_DB:
+            changes.append(f"{abs(step):.1f} dB {'louder' if step > 0 else 'softer'}")
+    if one.brightness_hz and old.brightness_hz:
+        octaves = log2(one.brightness_hz / old.brightness_hz)
+        if abs(octaves) >= _BRIGHT_OCTAVES:
+            word = "brighter" if octaves > 0 else "darker"
+            changes.append(f"{abs(octaves) * 12:.1f} semitones {word}")
+    if one.noise_dbfs is not None and old.noise_dbfs is not None:
+        step = one.noise_dbfs - old.noise_dbfs
+        if abs(step) >= _NOISE_DB:
+            changes.append(f"noise {step:+.0f} dB")
+    return changes + _moved(one, old)
+
+
+def _moved(one: Heard, old: Heard) -> list[str]:
+    if not one.latency or not old.latency or "no" in (one.usable, old.usable):
+        return []
+    changes = []
+    step = one.latency.samples - old.latency.samples
+    if abs(step) >= _LAG_SAMPLES:
+        text = f"{abs(step):.0f} samples {'later' if step > 0 else 'earlier'}"
+        blocks = round(step / BUFFER_SAMPLES)
+        if blocks and abs(step - blocks * BUFFER_SAMPLES) <= 1.0:
+            text += f" ({abs(blocks)} x {BUFFER_SAMPLES}: the buffer changed?)"
+        changes.append(text)
+    signs = one.latency.polarity, old.latency.polarity
+    if None not in signs and signs[0] != signs[1]:
+        changes.append("POLARITY FLIPPED")
+    return changes
+
+
+def again_text(again: Sequence[Heard], passes: Sequence[Sequence[Heard]]) -> str:
+    """Say at the end what to record again.
+
+    Parameters
+    ----------
+    again : sequence of Heard
+        What is not usable, or doubtful.
+    passes : sequence of sequence of Heard
+        All that was judged.
+
+    Returns
+    -------
+    str
+        Lines.
+    """
+    count = f"{len(passes)} pass{'es' if len(passes) != 1 else ''}"
+    if not passes:
+        return "Nothing landed."
+    if not again:
+        return f"{count}: nothing has to be recorded again."
+    lines = [f"{count}. Before you tear down, record again:"]
+    for one in again:
+        reason = next(f for f in one.findings if f.severity != "note")
+        lines.append(f"  {_WORDS[one.usable]:<13}{one.label}: {reason.code}")
+        if reason.fix:
+            lines.append(f"      -> {reason.fix}")
+    return "\n".join(lines)
