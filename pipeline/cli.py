@@ -38,7 +38,7 @@ app = typer.Typer(
 Jobs = Annotated[
     int | None,
     typer.Option(
-        "--jobs", "-j", min=1, help="How many processes work. [default: every core]"
+        "--jobs", "-j", min=1, help="How many processes work. (default: every core)"
     ),
 ]
 AsJson = Annotated[
@@ -118,7 +118,7 @@ def check(
 def run(
     manifests: Annotated[
         list[Path],
-        typer.Argument(metavar="MANIFEST...", help="One or more TOML files."),
+        typer.Argument(metavar="MANIFEST", help="One or more TOML files."),
     ],
     out: Annotated[
         Path | None,
@@ -127,14 +127,14 @@ def run(
             "-o",
             metavar="DIR",
             help="Where the result goes; several manifests get a folder each in it. "
-            "[default: reports/SESSION]",
+            "(default: reports/SESSION)",
         ),
     ] = None,
     trims: Annotated[
         Path | None,
         typer.Option(
             metavar="FILE",
-            help="Trims by ear that the page saved. [default: trims.json in DIR]",
+            help="Trims by ear that the page saved. (default: trims.json in DIR)",
         ),
     ] = None,
     jobs: Jobs = None,
