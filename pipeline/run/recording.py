@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 
 from pipeline import __version__
+from pipeline.models.metrics import METRIC_KEYS
 from pipeline.models.plan import CapturePlan
 from pipeline.models.record import (
     Blend,
@@ -22,6 +23,8 @@ from pipeline.run.writing import DI_NAME
 from pipeline.stages.axes import record_axes
 from pipeline.stages.compare import compare_captures
 from pipeline.stages.relate import describe_pair
+
+_UNKNOWN: dict[str, float | None] = dict.fromkeys(METRIC_KEYS)
 
 
 def _status(findings: tuple[Finding, ...]) -> Status:
@@ -56,7 +59,7 @@ def _capture(
         latency=judged.latency(capture.id),
         shift_samples=cut.shift_samples if cut else None,
         loudness=finished.loudness if finished else None,
-        metrics=finished.metrics if finished else {},
+        metrics=_UNKNOWN | (finished.metrics if finished else {}),
         curves=finished.curves if finished else None,
         output=output,
     )
