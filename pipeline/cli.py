@@ -138,6 +138,14 @@ def run(
         ),
     ] = None,
     jobs: Jobs = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Work on the Dask cluster whose scheduler is there, such as "
+            "tcp://HOST:8786, instead of here. Needs reamps[cluster].",
+        ),
+    ] = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> None:
@@ -148,7 +156,7 @@ def run(
     """
     from pipeline.run.service import Options, run_manifests
 
-    options = Options(jobs=jobs or _cores(), quiet=quiet)
+    options = Options(jobs=jobs or _cores(), quiet=quiet, cluster=cluster)
     outcomes = run_manifests(manifests, out, options, trims=trims)
     if as_json:
         sessions = [outcome.as_json() for outcome in outcomes]

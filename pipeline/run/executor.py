@@ -1,22 +1,40 @@
-"""Where work is done: in this process, or in several.
+"""Where work is done: in this process, in several, or on a cluster.
 
 One interface for all: `map` over a module-level function and picklable tasks, each
-result handed over, with the index of its task, as it is done.
+result handed over, with the index of its task, as it is done. Whatever ends a map,
+no task of it is still at work afterwards: nothing is written behind a run's back.
 """
 
 import multiprocessing
+import os
+import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
+from concurrent.futures import (
+    BrokenExecutor,
+    Future,
+    ProcessPoolExecutor,
+    as_completed,
+    wait,
+)
 from contextlib import contextmanager
+from multiprocessing.connection import wait as wait_for_end
+from pathlib import Path
+from types import FrameType
 from typing import Protocol, TypeVar
 
 from threadpoolctl import threadpool_limits
 
+from pipeline.errors import ReampsError
+
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 
+MOST_DEATHS = 3
+"""So often may worker processes die under one map before it is given up."""
 
-def _compute_on_one_thread() -> None:
+
+def compute_on_one_thread() -> None:
     """Keep a worker to one core; sums in another order would change last digits."""
     # Imported first, so that both thread pools are known to the limit.
     import numpy as np  # noqa: F401, PLC0415 (see above)
@@ -27,6 +45,9 @@ def _compute_on_one_thread() -> None:
 
 class Workers(Protocol):
     """Something that maps a function over tasks."""
+
+    def reach(self, sources: Sequence[Path], folder: Path) -> None:
+        """Refuse, with a `ReampsError`, files that a worker does not see."""
 
     def map(
         self,
@@ -40,6 +61,12 @@ class Workers(Protocol):
 class Serial:
     """All work in this process."""
 
+    def __init__(self) -> None:
+        self.interrupted = False
+
+    def reach(self, sources: Sequence[Path], folder: Path) -> None:
+        """See the same files: it is the same machine."""
+
     def map(
         self,
         function: Callable[[Task], Result],
@@ -48,14 +75,54 @@ class Serial:
     ) -> None:
         """Run the function on every task, one after the other."""
         for index, task in enumerate(tasks):
-            done(index, function(task))
+            result = function(task)
+            if self.interrupted:
+                # A codec library that called back had swallowed it, and with it
+                # what it should have read.
+                raise KeyboardInterrupt
+            done(index, result)
+
+    @contextmanager
+    def remembering(self) -> Iterator[None]:
+        """Remember that the user interrupted, whoever catches the exception.
+
+        Yields
+        ------
+        None
+            Outside the main thread, or where somebody else already handles the
+            signal, nothing is changed.
+        """
+        usual = signal.getsignal(signal.SIGINT)
+        ours = threading.current_thread() is threading.main_thread()
+        if not ours or usual is not signal.default_int_handler:
+            yield
+            return
+        signal.signal(signal.SIGINT, self._interrupt)
+        try:
+            yield
+        finally:
+            signal.signal(signal.SIGINT, usual)
+
+    def _interrupt(self, _number: int, _frame: FrameType | None) -> None:
+        self.interrupted = True
+        raise KeyboardInterrupt
 
 
-class Pool:
-    """Work handed to an executor of concurrent.futures' interface."""
+class Processes:
+    """Work in processes of this machine.
 
-    def __init__(self, executor: Executor) -> None:
-        self._executor = executor
+    Parameters
+    ----------
+    jobs : int
+        How many.
+    """
+
+    def __init__(self, jobs: int) -> None:
+        self._jobs = jobs
+        self._executor: ProcessPoolExecutor | None = None
+
+    def reach(self, sources: Sequence[Path], folder: Path) -> None:
+        """See the same files: it is the same machine."""
 
     def map(
         self,
@@ -63,45 +130,147 @@ class Pool:
         tasks: Sequence[Task],
         done: Callable[[int, Result], None],
     ) -> None:
-        """Run the function on every task, wherever there is room."""
-        futures = {
-            self._executor.submit(function, task): index
-            for index, task in enumerate(tasks)
-        }
+        """Run the function on every task, wherever there is room.
+
+        Parameters
+        ----------
+        function : callable
+            Module-level, without memory of its own: a task whose process died is
+            given to another one.
+        tasks : sequence
+            What there is to do.
+        done : callable
+            Called here with index and result, in the order in which they come.
+
+        Raises
+        ------
+        ReampsError
+            If processes keep dying.
+        """
+        left = dict(enumerate(tasks))
+        for _ in range(MOST_DEATHS):
+            try:
+                self._round(function, left, done)
+            except BrokenExecutor:
+                self.close()
+            else:
+                return
+        message = (
+            f"{MOST_DEATHS} worker processes died at work, most likely because the "
+            "memory was full. What was finished is kept: close other programs and run "
+            "the same command with --jobs 1 to go on."
+        )
+        raise ReampsError(message)
+
+    def _round(
+        self,
+        function: Callable[[Task], Result],
+        left: dict[int, Task],
+        done: Callable[[int, Result], None],
+    ) -> None:
+        futures: dict[Future[Result], int] = {}
         try:
+            with _held_interrupt():
+                for index, task in left.items():
+                    futures[self._open().submit(function, task)] = index
             for future in as_completed(futures):
-                done(futures[future], future.result())
-        except BaseException:
+                result = future.result()
+                del left[futures[future]]
+                done(futures[future], result)
+        except Exception:
             for waiting in futures:
                 waiting.cancel()
+            wait(futures)
             raise
+        except BaseException:
+            self.kill()
+            raise
+
+    def _open(self) -> ProcessPoolExecutor:
+        if self._executor is None:
+            # Spawned, so that the same code runs on macOS, Windows and Linux.
+            self._executor = ProcessPoolExecutor(
+                self._jobs,
+                mp_context=multiprocessing.get_context("spawn"),
+                initializer=_begin_worker,
+            )
+        return self._executor
+
+    def kill(self) -> None:
+        """End all processes at once, whatever they do."""
+        if self._executor is not None:
+            # Ending them has a public name from Python 3.14 on.
+            for process in list((self._executor._processes or {}).values()):
+                process.kill()
+            self.close()
+
+    def close(self) -> None:
+        """Wait for the end of all processes."""
+        if self._executor is not None:
+            self._executor.shutdown(cancel_futures=True)
+            self._executor = None
+
+
+def _begin_worker() -> None:
+    """Prepare a worker process: it ends with its parent, and only with it."""
+    # The parent is interrupted too, and ends its workers.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    compute_on_one_thread()
+
+
+def _end_with_parent() -> None:
+    """Never outlive a parent that was killed: the next run would meet our writes."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        wait_for_end([parent.sentinel])
+        os._exit(1)
 
 
 @contextmanager
-def open_workers(jobs: int) -> Iterator[Workers]:
+def _held_interrupt() -> Iterator[None]:
+    """Hold an interruption back while processes are born with our signal mask."""
+    mask = getattr(signal, "pthread_sigmask", None)
+    if mask is None:
+        yield
+        return
+    before = mask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        mask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
+def open_workers(jobs: int, cluster: str | None = None) -> Iterator[Workers]:
     """Open workers for a session.
 
     Parameters
     ----------
     jobs : int
         How many processes; 1 works in this one.
+    cluster : str, optional
+        Address of a scheduler, whose workers are used instead.
 
     Yields
     ------
     Workers
-        Closed when the block ends. Processes are spawned, so that the same code runs
-        on macOS, Windows and Linux; each computes on one thread.
+        Closed when the block ends; each computes on one thread. A `ReampsError` says
+        why a cluster cannot be used.
     """
-    if jobs <= 1:
-        with threadpool_limits(1):
-            yield Serial()
-        return
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(
-        jobs, mp_context=context, initializer=_compute_on_one_thread
-    ) as executor:
+    if cluster is not None:
+        from pipeline.run.cluster import open_cluster  # noqa: PLC0415 (an extra)
+
+        with open_cluster(cluster) as workers:
+            yield workers
+    elif jobs <= 1:
+        serial = Serial()
+        with threadpool_limits(1), serial.remembering():
+            yield serial
+    else:
+        processes = Processes(jobs)
         try:
-            yield Pool(executor)
-        except BaseException:
-            executor.shutdown(wait=False, cancel_futures=True)
-            raise
+            yield processes
+        finally:
+            # Idle by now, or to be interrupted.
+            processes.kill()

@@ -11,7 +11,7 @@ from pathlib import Path
 from pydantic import JsonValue
 
 from pipeline.demo.write import write_demo
-from pipeline.errors import OutputError, ReampsError, RecordError
+from pipeline.errors import ReampsError, RecordError
 from pipeline.files.atomic import make_folder, replace_with, sweep
 from pipeline.files.hold import hold_folder
 from pipeline.files.manifest import read_plan
@@ -24,7 +24,9 @@ from pipeline.report.listening import listening_file
 from pipeline.report.page import render_page
 from pipeline.run.around import Surroundings
 from pipeline.run.executor import Workers, open_workers
+from pipeline.run.keeping import FOLDER as KEPT
 from pipeline.run.keeping import Decision, Keeper
+from pipeline.run.places import WRITTEN, refuse_sources, source_files
 from pipeline.run.progress import Progress, Silent, open_bar
 from pipeline.run.session import check_session, explain_session, run_session
 
@@ -42,10 +44,13 @@ class Options:
         Number of processes.
     quiet : bool
         Print only what failed.
+    cluster : str or None
+        Address of a scheduler whose workers do the work of a run.
     """
 
     jobs: int
     quiet: bool
+    cluster: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,12 +264,13 @@ def _run_one(  # noqa: PLR0917 (private)
     progress: Progress,
     trims: Path | None = None,
 ) -> Outcome:
-    _refuse_sources(plan, folder)
+    refuse_sources(plan, folder)
     make_folder(folder)
-    with hold_folder(folder, f"reamps run, since {_now()}"):
-        sweep(folder)
+    with hold_folder(folder, f"reamps run, since {_now()}"), _swept(folder):
         around = _around(workers, progress, Keeper(folder), trims=_trims(folder, trims))
-        record = run_session(plan, folder, around)
+        workers.reach(source_files(plan), folder.absolute())
+        # Workers elsewhere have another current folder.
+        record = run_session(plan, folder.absolute(), around)
         _remove_stale(folder, record)
         write_record(folder, record)
         page = rebuild_page(folder)
@@ -278,17 +284,17 @@ def _folder(plan: Plan, out: Path | None, *, alone: bool) -> Path:
     return out if alone else out / slug(plan.name)
 
 
-def _refuse_sources(plan: Plan, folder: Path) -> None:
-    """Refuse a folder in which an output would replace a source."""
-    target = (folder / "audio").resolve()
-    sources = [plan.di_path, *(capture.path for capture in plan.captures)]
-    for source in sources:
-        if source.parent.resolve() == target:
-            message = (
-                f"{folder}: the result would go into {target}, where the source "
-                f"{source.name} lies. Choose another folder with --out."
-            )
-            raise OutputError(message)
+@contextmanager
+def _swept(folder: Path) -> Iterator[None]:
+    """Clear what a killed run left, before and after this one."""
+    places = [folder, *(folder / name for name in (*WRITTEN, KEPT))]
+    for place in places:
+        sweep(place)
+    try:
+        yield
+    finally:
+        for place in places:
+            sweep(place)
 
 
 def _remove_stale(folder: Path, record: Record) -> None:
@@ -340,7 +346,7 @@ def _now() -> str:
 
 @contextmanager
 def _surroundings(options: Options) -> Iterator[tuple[Workers, Progress]]:
-    with open_workers(options.jobs) as workers:
+    with open_workers(options.jobs, options.cluster) as workers:
         if options.quiet:
             yield workers, Silent()
         else:

@@ -16,6 +16,7 @@ from pipeline.dsp.latency import ExpectedLag, FrontEnd
 from pipeline.dsp.mix import blend
 from pipeline.errors import AudioError
 from pipeline.files.audio import sha256_of
+from pipeline.files.bench import leave_samples, left_samples
 from pipeline.files.bext import BextFields
 from pipeline.models.record import DiResult, Finding, Jump, Output, Polarity
 from pipeline.report.listening import listening_script
@@ -276,8 +277,8 @@ def cut_capture(cut: Cut) -> NDArray[np.float32]:
     ndarray of float32, shape (DI's frames,)
         Before gain; not to be written to. An `AudioError` says why there are none.
     """
-    if cut.bench is not None and cut.bench.exists():
-        return np.memmap(cut.bench, dtype=np.float32, mode="r")
+    if cut.bench is not None and (left := left_samples(cut.bench)) is not None:
+        return left
     with open_source(cut.source) as source:
         samples = cut_to_di(
             source,
@@ -288,7 +289,7 @@ def cut_capture(cut: Cut) -> NDArray[np.float32]:
             jumps=cut.jumps,
         )
     if cut.bench is not None:
-        samples.tofile(cut.bench)
+        leave_samples(cut.bench, samples)
     return samples
 
 
@@ -470,8 +471,8 @@ def sum_parts(task: BlendTask) -> NDArray[np.float32]:
     ndarray of float32, shape (DI's frames,)
         Before gain. An `AudioError` says why there are none.
     """
-    if task.bench is not None and task.bench.exists():
-        return np.memmap(task.bench, dtype=np.float32, mode="r")
+    if task.bench is not None and (left := left_samples(task.bench)) is not None:
+        return left
     total = blend(
         [cut_capture(part.cut) for part in task.parts],
         [part.gain_db for part in task.parts],
@@ -479,7 +480,7 @@ def sum_parts(task: BlendTask) -> NDArray[np.float32]:
         [part.lag_samples for part in task.parts],
     )
     if task.bench is not None:
-        total.tofile(task.bench)
+        leave_samples(task.bench, total)
     return total
 
 

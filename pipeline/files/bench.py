@@ -1,0 +1,70 @@
+"""Aligned samples that the tasks of one run leave for each other.
+
+Not results: they go with the run. But whole or not at all like those, as another
+process may look for them while they are written.
+"""
+
+import secrets
+from contextlib import suppress
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import OutputError
+from pipeline.files.atomic import refusal
+
+
+def leave_samples(path: Path, samples: NDArray[np.float32]) -> None:
+    """Leave samples for the tasks that follow.
+
+    Parameters
+    ----------
+    path : Path
+        Where, in a folder that exists.
+    samples : ndarray of float32
+        What to leave.
+
+    Raises
+    ------
+    OutputError
+        When the disk refuses.
+    """
+    aside = path.with_name(f"{path.name}-{secrets.token_hex(8)}")
+    try:
+        with aside.open("xb") as file:
+            file.write(np.ascontiguousarray(samples).data)
+        _put(aside, path)
+    except OSError as error:
+        raise OutputError(refusal(path, error)) from error
+    finally:
+        with suppress(OSError):
+            aside.unlink(missing_ok=True)
+
+
+def _put(aside: Path, path: Path) -> None:
+    try:
+        aside.replace(path)
+    except PermissionError:
+        # Windows, while another process reads the same samples, left there before.
+        if not path.exists():
+            raise
+
+
+def left_samples(path: Path) -> NDArray[np.float32] | None:
+    """Find samples that were left.
+
+    Parameters
+    ----------
+    path : Path
+        Where.
+
+    Returns
+    -------
+    ndarray of float32 or None
+        Not to be written to; None where none were left.
+    """
+    try:
+        return np.memmap(path, dtype=np.float32, mode="r")
+    except FileNotFoundError:
+        return None

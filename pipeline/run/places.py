@@ -1,0 +1,100 @@
+"""May a session's results go there? Sources are never among what is written."""
+
+from contextlib import suppress
+from pathlib import Path
+
+from pipeline.errors import OutputError
+from pipeline.files.store import (
+    AUDIO_FOLDER,
+    BLENDS_FOLDER,
+    DRY_FOLDER,
+    METRICS_NAME,
+    PAGE_NAME,
+    RECORD_NAME,
+)
+from pipeline.models.plan import Plan
+from pipeline.report.listening import FOLDER as LISTEN_FOLDER
+from pipeline.run.keeping import FOLDER as KEPT
+
+WRITTEN = (AUDIO_FOLDER, BLENDS_FOLDER, DRY_FOLDER, LISTEN_FOLDER)
+_OURS = (KEPT, RECORD_NAME)
+
+
+def source_files(plan: Plan) -> list[Path]:
+    """List every file that a session reads.
+
+    Parameters
+    ----------
+    plan : Plan
+        What the session is.
+
+    Returns
+    -------
+    list of Path
+        Absolute, without the manifest; they need not exist.
+    """
+    beside = plan.manifest_path.parent
+    others = (plan.manifest.loopback, plan.manifest.context)
+    files = [
+        plan.di_path,
+        *(capture.path for capture in plan.captures),
+        *(beside / written.file for written in others if written is not None),
+    ]
+    return list(dict.fromkeys(files))
+
+
+def refuse_sources(plan: Plan, folder: Path) -> None:
+    """Refuse a folder in which a result could replace what is not a result.
+
+    Parameters
+    ----------
+    plan : Plan
+        What the session is.
+    folder : Path
+        Where its results would go; need not exist.
+
+    Raises
+    ------
+    OutputError
+        If a source lies where results go, the manifest would be replaced, or
+        the folder holds somebody else's files under the names of results.
+    """
+    targets = [folder, *(folder / name for name in (*WRITTEN, KEPT))]
+    for source in source_files(plan):
+        for target in targets:
+            if _same(source.parent, target):
+                message = (
+                    f"{folder}: the result would go into {target}, where the source "
+                    f"{source.name} lies. Choose another folder with --out."
+                )
+                raise OutputError(message)
+    for name in (PAGE_NAME, RECORD_NAME, METRICS_NAME):
+        if _same(plan.manifest_path, folder / name):
+            message = (
+                f"{folder}: the result would replace the manifest {plan.manifest_path}."
+                " Choose another folder with --out."
+            )
+            raise OutputError(message)
+    _refuse_strangers(folder)
+
+
+def _refuse_strangers(folder: Path) -> None:
+    """Refuse a folder whose audio no run has written."""
+    if any((folder / name).exists() for name in _OURS):
+        return
+    for name in WRITTEN:
+        with suppress(OSError):
+            if any((folder / name).iterdir()):
+                message = (
+                    f"{folder / name}: holds files, and no run has written into "
+                    f"{folder} before. Choose another folder with --out."
+                )
+                raise OutputError(message)
+
+
+def _same(one: Path, other: Path) -> bool:
+    """Whether two paths are one place, whatever their spelling and links."""
+    try:
+        return one.samefile(other)
+    except (OSError, ValueError):
+        return False
