@@ -9,6 +9,7 @@ from pipeline.dsp.latency.excess import RANGE_S, ExcessDelay, excess_delay
 from pipeline.dsp.latency.minimum_phase import Band, measure_colour, usable_band
 from pipeline.dsp.latency.motion import Motion, follow, is_calm, model_motion
 from pipeline.dsp.latency.reference import DiReference
+from pipeline.dsp.latency.regression import FittedDelay, fit_delay
 from pipeline.dsp.latency.results import CaptureSource
 from pipeline.dsp.latency.spectra import ClipSpectra, clip_spectra
 from pipeline.dsp.latency.verdict import clip_delays, explained_share
@@ -18,6 +19,7 @@ CLOSE_SHARE = 1.0 / 256.0
 FOLLOW_BAND = Band(90.0, 4500.0)
 STEP_LIMIT = 4.0
 WIDE_RANGE_S = 0.03
+CONTRADICTION_S = 5.0 / 48000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +42,9 @@ class Aligned:
         Of each clip against the others, shape (clips,).
     explained : float
         Cross-validated explained share.
+    fitted : FittedDelay or None
+        Delay that is left by regression, which is used instead of `excess`
+        where the two do not contradict each other.
     """
 
     spectra: ClipSpectra
@@ -50,11 +55,17 @@ class Aligned:
     delays: NDArray[np.float64]
     agreements: NDArray[np.float64]
     explained: float
+    fitted: FittedDelay | None = None
+
+    @property
+    def left_samples(self) -> float:
+        """Delay that is left over the lag of `motion`."""
+        return self.excess.delay_samples if self.fitted is None else self.fitted.samples
 
     @property
     def lag_samples(self) -> float:
-        """Lag at the DI's frame 0, excess included."""
-        return self.motion.base_samples + self.excess.delay_samples
+        """Lag at the DI's frame 0, what is left included."""
+        return self.motion.base_samples + self.left_samples
 
 
 def _middles(spectra: ClipSpectra, clip: int) -> NDArray[np.float64]:
@@ -152,7 +163,20 @@ def align(
         motion = replace(motion, base_samples=motion.base_samples + shift)
     if aligned is None:
         return None
-    return replace(aligned, explained=explained_share(aligned.spectra))
+    return replace(
+        aligned,
+        explained=explained_share(aligned.spectra),
+        fitted=_fitted(aligned.spectra, aligned.excess),
+    )
+
+
+def _fitted(spectra: ClipSpectra, excess: ExcessDelay) -> FittedDelay | None:
+    """Delay by regression, unless it ran away from the excess phase."""
+    found = fit_delay(spectra, excess)
+    far = CONTRADICTION_S * spectra.sample_rate_hz
+    if found is None or abs(found.samples - excess.delay_samples) > far:
+        return None
+    return found
 
 
 def residual_slope(aligned: Aligned, clip: int) -> float:

@@ -28,11 +28,21 @@ FEW_CLIPS = 6
 SERVES = 0.8
 WORTH_A_FIT = 0.02
 FAR_ENOUGH_HZ = 10000.0
+LINEAR_ENOUGH = 0.95
 LESS_LEFT = 0.85
 CLEAR_REACH_HZ = 4500.0
 MOST_SURE = 0.98
 WIDER = 1.1
 EARLY_SHARE = 0.35
+# Half width of a 95 percent interval in standard deviations.
+HALF_WIDTH = 1.96
+# A pole ahead of the saturation leaves hardly a trace: between none and one at
+# 10 kHz the delay differs by 16 us. What no filter explains behind the front end
+# may lean to one side by about a sample.
+FRONT_END_S = 6e-6
+UNEXPLAINED_S = 1.2 / 48000.0
+UNFITTED_S = 1.5 / 48000.0
+SHARP_S = 1.2 / 48000.0
 
 
 def nothing_found(doubt: str) -> LatencyEstimate:
@@ -78,7 +88,7 @@ def _with_front_end(
     plain = align(reference, capture, linear_frames(reference), start)
     if plain is None or plain.explained < WORTH_A_FIT:
         return plain, None
-    if plain.band.high_hz >= FAR_ENOUGH_HZ:
+    if plain.band.high_hz >= FAR_ENOUGH_HZ and plain.explained >= LINEAR_ENOUGH:
         return plain, None
     middles = np.asarray(reference.starts + 0.5 * reference.grid.clip, np.float64)
     fitted = fit_front_end(reference, capture, plain.motion.at(middles))
@@ -96,7 +106,7 @@ def _better(behind: Aligned, plain: Aligned) -> bool:
     return left < 1.0 and (left < LESS_LEFT or wider)
 
 
-def _confidence(fine: Aligned, vote: float, choice: Choice) -> float:
+def _confidence(fine: Aligned, vote: float, choice: Choice, deviation: float) -> float:
     """How sure the lag is, 0 to 1; every doubt lowers it."""
     agree = np.clip((fine.excess.agreement - 0.5) / 0.42, 0.0, 1.0)
     explained = np.clip(fine.explained / 0.2, 0.0, 1.0)
@@ -106,8 +116,19 @@ def _confidence(fine: Aligned, vote: float, choice: Choice) -> float:
     clips = np.clip(fine.spectra.start_frames.size / FEW_CLIPS, 0.0, 1.0)
     moving = 0.5 if fine.varying else 1.0
     rival = 0.4 if choice.ambiguous else 1.0
+    sharp = min(1.0, SHARP_S * fine.spectra.sample_rate_hz / deviation)
     parts = np.sqrt(agree * clips * reach) * (explained * sure) ** 0.25
-    return float(MOST_SURE * parts * sign * moving * rival)
+    return float(MOST_SURE * parts * sign * moving * rival * sharp)
+
+
+def _deviation(fine: Aligned, used: FrontEnd | None) -> float:
+    """Sum up the variances of the latency; return its deviation in samples."""
+    rate = fine.spectra.sample_rate_hz
+    fitted = fine.fitted
+    shape = UNFITTED_S * rate if fitted is None else fitted.deviation_samples
+    pole = 0.0 if used is None else FRONT_END_S * rate
+    left = UNEXPLAINED_S * rate * (1.0 - float(np.clip(fine.explained, 0.0, 1.0)))
+    return float(np.sqrt(shape**2 + pole**2 + left**2))
 
 
 def _doubts(
@@ -172,7 +193,7 @@ def _track(reference: DiReference, fine: Aligned) -> tuple[LagPoint, ...]:
     """Lag of each clip, for a plot."""
     spectra = fine.spectra
     middles = spectra.start_frames + 0.5 * reference.grid.clip
-    lags = spectra.lag_samples + fine.delays + fine.excess.delay_samples
+    lags = spectra.lag_samples + fine.delays + fine.left_samples
     shares = np.clip(fine.agreements, 0.0, 1.0)
     return tuple(
         LagPoint(float(middle / reference.sample_rate_hz), float(lag), float(share))
@@ -217,10 +238,12 @@ def estimate_latency(
     excess = fine.excess
     slope = fine.motion.slope + residual_slope(fine, reference.grid.clip)
     jumps = find_jumps(reference, capture, fine, used)
+    deviation = _deviation(fine, used)
+    sure = 0.0 if verdict == "other" else _confidence(fine, vote, choice, deviation)
     return LatencyEstimate(
         samples=fine.lag_samples,
         polarity=excess.sign if excess.opposite_ratio <= CLEAR_SIGN else None,
-        confidence=0.0 if verdict == "other" else _confidence(fine, vote, choice),
+        confidence=sure,
         verdict=verdict,
         explained_share=fine.explained,
         window_vote=vote,
@@ -234,4 +257,5 @@ def estimate_latency(
         lag_track=_track(reference, fine),
         doubts=_doubts(reference, fine, choice, verdict),
         front_end=used,
+        uncertainty_samples=HALF_WIDTH * deviation,
     )

@@ -188,6 +188,10 @@ class LatencyEstimate:
         Plain words: "echo", "ambiguous", "second_path", "weak_match", ...
     front_end : FrontEnd or None
         The front end that was used; None = the linear relation was enough.
+    uncertainty_samples : float or None
+        Half width of the 95 percent interval around `samples`, for the latency
+        itself: what colours and saturation may hide is included, a wrong
+        arrival or a wrong DI is not (that is `confidence`'s). None = unknown.
     """
 
     samples: float
@@ -206,3 +210,4 @@ class LatencyEstimate:
     lag_track: tuple[LagPoint, ...] = ()
     doubts: tuple[str, ...] = ()
     front_end: FrontEnd | None = None
+    uncertainty_samples: float | None = None
