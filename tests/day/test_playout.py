@@ -1,0 +1,125 @@
+"""Play-out files and their captures; truth by construction."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from scipy import signal
+
+from pipeline.day.layout import Layout, find_layout, read_layout, sidecar_of
+from pipeline.day.playout import PlayoutWish, read_playout_capture, write_playout
+from pipeline.errors import ReampsError
+from tests.day.folders import RATE, plucks
+
+
+def write_di(path: Path, subtype: str = "PCM_24") -> np.ndarray:
+    soundfile.write(path, plucks(1), RATE, subtype=subtype)
+    return soundfile.read(path, dtype="float32")[0]
+
+
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "FLOAT"])
+def test_the_di_is_inside_bit_for_bit(tmp_path: Path, subtype: str) -> None:
+    di = write_di(tmp_path / "di.wav", subtype)
+    made = write_playout(PlayoutWish(tmp_path / "di.wav", tmp_path / "out.wav"))
+    played, rate = soundfile.read(tmp_path / "out.wav", dtype="float32")
+    start = made.layout.di_start
+    assert rate == RATE
+    assert made.exact
+    assert np.array_equal(played[start : start + len(di)], di)
+    assert len(played) == made.layout.frames
+
+
+def test_markers_and_sweep_are_as_loud_as_the_di(tmp_path: Path) -> None:
+    di = write_di(tmp_path / "di.wav")
+    made = write_playout(PlayoutWish(tmp_path / "di.wav", tmp_path / "out.wav"))
+    played, _ = soundfile.read(tmp_path / "out.wav", dtype="float32")
+    before = played[: made.layout.di_start]
+    assert np.abs(before).max() == pytest.approx(np.abs(di).max(), rel=0.01)
+    assert not played[: made.layout.noise_frames].any()
+
+
+def test_levels_and_sweep_are_the_users_choice(tmp_path: Path) -> None:
+    write_di(tmp_path / "di.wav")
+    wish = PlayoutWish(
+        tmp_path / "di.wav", tmp_path / "o.wav", sweep_dbfs=-20.0, marker_dbfs=-6.0
+    )
+    layout = write_playout(wish).layout
+    assert layout.sweep is not None
+    assert layout.sweep.amplitude == pytest.approx(0.1)
+    assert layout.marker_amplitude == pytest.approx(0.5012, abs=1e-4)
+    bare = PlayoutWish(tmp_path / "di.wav", tmp_path / "b.wav", sweep=False)
+    assert write_playout(bare).layout.sweep is None
+
+
+def test_the_sidecar_comes_back_and_is_found_by_the_di(tmp_path: Path) -> None:
+    write_di(tmp_path / "di.wav")
+    made = write_playout(PlayoutWish(tmp_path / "di.wav", tmp_path / "out.wav"))
+    assert read_layout(sidecar_of(tmp_path / "out.wav")) == made.layout
+    assert find_layout(tmp_path, made.layout.di_sha256) == made.layout
+    assert find_layout(tmp_path, "0" * 64) is None
+
+
+def test_the_di_is_never_overwritten(tmp_path: Path) -> None:
+    write_di(tmp_path / "di.wav")
+    before = (tmp_path / "di.wav").read_bytes()
+    with pytest.raises(ReampsError, match="the DI itself"):
+        write_playout(PlayoutWish(tmp_path / "di.wav", tmp_path / "di.wav"))
+    assert (tmp_path / "di.wav").read_bytes() == before
+
+
+@pytest.fixture(scope="module")
+def played(tmp_path_factory: pytest.TempPathFactory) -> tuple[np.ndarray, Layout]:
+    folder = tmp_path_factory.mktemp("playout")
+    write_di(folder / "di.wav")
+    made = write_playout(PlayoutWish(folder / "di.wav", folder / "out.wav"))
+    return soundfile.read(folder / "out.wav")[0], made.layout
+
+
+def rig(x: np.ndarray, drive: float) -> tuple[np.ndarray, np.ndarray]:
+    sos = signal.butter(2, [100.0, 5000.0], "bandpass", fs=RATE, output="sos")
+    loud = signal.resample_poly(np.tanh(drive * signal.resample_poly(x, 4, 1)), 1, 4)
+    return signal.sosfilt(sos, loud), sos
+
+
+def test_a_capture_tells_lag_noise_and_response(
+    played: tuple[np.ndarray, Layout],
+) -> None:
+    x, layout = played
+    wet, sos = rig(x, 0.2)
+    rng = np.random.default_rng(0)
+    late = np.concatenate([np.zeros(777), wet, np.zeros(RATE)])
+    capture = (-late + 1e-5 * rng.normal(size=len(late))).astype(np.float32)
+    found = read_playout_capture(capture, layout, 777.0 + layout.di_start)
+    assert found.latency_samples == pytest.approx(777.0, abs=1.5)
+    assert found.marker is not None
+    assert found.marker.polarity == -1
+    assert found.agrees
+    assert found.drift_ppm == pytest.approx(0.0, abs=0.5)
+    # White noise of 1e-5 rms is -100 dBFS.
+    assert found.noise_dbfs == pytest.approx(-100.0, abs=0.2)
+    assert found.sweep is not None
+    freq = found.sweep.freq_hz
+    _, truth = signal.sosfreqz(sos, worN=freq, fs=RATE)
+    inside = (freq > 80) & (freq < 8000)
+    truth_db = 20 * np.log10(0.2 * np.abs(truth))
+    assert np.abs(found.sweep.linear_db - truth_db)[inside].max() < 0.3
+
+
+def test_drift_shows_between_the_markers(played: tuple[np.ndarray, Layout]) -> None:
+    x, layout = played
+    wet, _ = rig(x, 2.0)
+    ppm = 40.0
+    at = np.arange(int(len(wet) * 0.999)) / (1 + ppm * 1e-6)
+    capture = np.interp(at, np.arange(len(wet)), wet).astype(np.float32)
+    found = read_playout_capture(capture, layout)
+    assert found.drift_ppm == pytest.approx(ppm, abs=2.0)
+
+
+def test_another_recording_has_no_markers(played: tuple[np.ndarray, Layout]) -> None:
+    _, layout = played
+    noise = np.random.default_rng(1).normal(size=layout.frames).astype(np.float32)
+    found = read_playout_capture(noise, layout)
+    assert found.marker is None
+    assert found.sweep is None
+    assert found.agrees is None
