@@ -12,6 +12,7 @@ from typing import Annotated
 import typer
 
 from pipeline import __version__
+from pipeline.client.commands import add_commands as add_client_commands
 from pipeline.library.commands import make_app
 from pipeline.library.heard import Heard
 
@@ -222,6 +223,7 @@ def _hear(path: Path) -> Heard:
     return hear_file(path)
 
 
+add_client_commands(app)
 app.add_typer(make_app(measure=_hear), name="library")
 
 
