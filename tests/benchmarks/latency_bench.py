@@ -34,7 +34,7 @@ LABELS = ("level", "amp", "cabinet", "mic", "noise", "simulation", "player")
 DESCRIBED = ("player", "gain", "amp", "cabinet", "mic", "drift", "jumps")
 HEAD = (
     "", "n", "bias", "median", "95 %", "max", "gross", "wrong pol", "undet pol",
-    "refused", "conf", ">.9 wrong", "CPU s",
+    "refused", "conf", ">.9 wrong", "in 95 %", "CPU s",
 )  # fmt: skip
 
 
@@ -48,6 +48,12 @@ def _quantiles(errors: list[float]) -> tuple[str, str, str, str]:
         f"{np.quantile(away, 0.95):.2f}",
         f"{away.max():.2f}",
     )
+
+
+def _covered(outcomes: list[Outcome]) -> str:
+    """Return how often the stated interval holds the truth."""
+    known = [o.covered for o in outcomes if o.covered is not None]
+    return f"{sum(known)}/{len(known)}"
 
 
 def _row(name: str, outcomes: list[Outcome]) -> tuple[str, ...]:
@@ -64,6 +70,7 @@ def _row(name: str, outcomes: list[Outcome]) -> tuple[str, ...]:
         str(len(outcomes) - len(kept)),
         f"{np.mean([o.confidence for o in outcomes]):.2f}",
         str(sum(o.certain_and_wrong for o in outcomes)),
+        _covered(kept),
         f"{np.mean([o.cpu_s for o in outcomes]):.2f}",
     )
 

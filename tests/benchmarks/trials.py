@@ -72,6 +72,7 @@ class Outcome:
     error: float | None = None
     verdict: str = "crash"
     confidence: float = 0.0
+    uncertainty: float | None = None
     polarity: str = "undetermined"
     doubts: tuple[str, ...] = ()
     varying: bool = False
@@ -85,6 +86,13 @@ class Outcome:
     plain: Guess | None = None
     phat: Guess | None = None
     crash: str = ""
+
+    @property
+    def covered(self) -> bool | None:
+        """Whether the stated 95 percent interval holds the truth."""
+        if self.error is None or self.uncertainty is None:
+            return None
+        return abs(self.error) <= self.uncertainty
 
     @property
     def certain_and_wrong(self) -> bool:
@@ -159,6 +167,10 @@ def _jumps(
     return errors, len(left)
 
 
+def _scaled(samples: float | None, sample_rate_hz: int) -> float | None:
+    return None if samples is None else samples * RATE_HZ / sample_rate_hz
+
+
 def _measures(estimate: LatencyEstimate) -> dict[str, float]:
     return {
         "explained": estimate.explained_share,
@@ -203,6 +215,7 @@ def judge(trial: Trial, scene: Scene, reference: DiReference | None = None) -> O
         error=late * RATE_HZ / scene.sample_rate_hz,
         verdict=estimate.verdict,
         confidence=estimate.confidence,
+        uncertainty=_scaled(estimate.uncertainty_samples, scene.sample_rate_hz),
         polarity=_polarity(estimate.polarity, truth.polarity),
         doubts=tuple(estimate.doubts),
         varying=estimate.varying,

@@ -183,8 +183,7 @@ def _self_similarity(
     reference: DiReference, lags_samples: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """How much the DI resembles itself at some lags, 1 at lag 0."""
-    power = np.abs(reference.coarse_spectrum) ** 2
-    own = np.abs(scipy.fft.irfft(power, reference.coarse_nfft))
+    own = reference.self_similarity()
     places = np.abs(np.rint(lags_samples / reference.decimation)).astype(int)
     near = np.clip(places[:, np.newaxis] + np.arange(-3, 4), 0, own.size - 1)
     return np.asarray(own[near].max(axis=1) / own[0], dtype=np.float64)

@@ -34,12 +34,13 @@ CLEAR_REACH_HZ = 4500.0
 MOST_SURE = 0.98
 WIDER = 1.1
 EARLY_SHARE = 0.35
+WELL_EXPLAINED = 0.35
 # Half width of a 95 percent interval in standard deviations.
 HALF_WIDTH = 1.96
 # A pole ahead of the saturation leaves hardly a trace: between none and one at
 # 10 kHz the delay differs by 16 us. What no filter explains behind the front end
 # may lean to one side by about a sample.
-FRONT_END_S = 6e-6
+FRONT_END_S = 9e-6
 UNEXPLAINED_S = 1.2 / 48000.0
 UNFITTED_S = 1.5 / 48000.0
 SHARP_S = 1.2 / 48000.0
@@ -109,13 +110,13 @@ def _better(behind: Aligned, plain: Aligned) -> bool:
 def _confidence(fine: Aligned, vote: float, choice: Choice, deviation: float) -> float:
     """How sure the lag is, 0 to 1; every doubt lowers it."""
     agree = np.clip((fine.excess.agreement - 0.5) / 0.42, 0.0, 1.0)
-    explained = np.clip(fine.explained / 0.2, 0.0, 1.0)
+    explained = np.clip(fine.explained / WELL_EXPLAINED, 0.0, 1.0)
     sure = np.clip((vote - 0.2) / 0.6, 0.0, 1.0)
     sign = 0.85 if fine.excess.opposite_ratio > CLEAR_SIGN else 1.0
     reach = np.clip(fine.band.high_hz / CLEAR_REACH_HZ, 0.0, 1.0)
     clips = np.clip(fine.spectra.start_frames.size / FEW_CLIPS, 0.0, 1.0)
     moving = 0.5 if fine.varying else 1.0
-    rival = 0.4 if choice.ambiguous else 1.0
+    rival = 0.4 if choice.ambiguous else 0.9 if choice.echo else 1.0
     sharp = min(1.0, SHARP_S * fine.spectra.sample_rate_hz / deviation)
     parts = np.sqrt(agree * clips * reach) * (explained * sure) ** 0.25
     return float(MOST_SURE * parts * sign * moving * rival * sharp)

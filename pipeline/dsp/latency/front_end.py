@@ -14,7 +14,8 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from pipeline.dsp.latency.reference import DiReference, Grid
+from pipeline.dsp.latency.grid import Grid
+from pipeline.dsp.latency.reference import DiReference
 from pipeline.dsp.latency.results import CaptureSource, FrontEnd
 from pipeline.dsp.latency.spectra import linear_frames
 
@@ -27,6 +28,9 @@ FIT_RATE_HZ = 50000.0
 FIT_LOW_HZ = 60.0
 FIT_HIGH_HZ = 12000.0
 DRIVES_DB = (-6.0, 6.0, 16.0, 26.0, 36.0, 48.0)
+# Drive, octaves of high-pass, bell: a pedal that cuts the bass and lifts the
+# middle is too far from a plain stage for the search to climb there.
+PEDALS = ((14.0, 9.3, 6.0), (32.0, 9.3, 6.0))
 BIASES = (0.0, -0.5, 0.5)
 # Steps of drive, bias, octaves of high-pass, bell; halved in each round.
 STEPS = (8.0, 0.4, 2.0, 5.0, 1.0)
@@ -245,7 +249,9 @@ def _climb(reach: Callable[[Point], float]) -> tuple[Point, float]:
             tried[point] = reach(point) * away
         return tried[point]
 
-    best = max(((g, 0.0, 6.0, 0.0, LOW_PASS) for g in DRIVES_DB), key=score)
+    starts = [(g, 0.0, 6.0, 0.0, LOW_PASS) for g in DRIVES_DB]
+    starts += [(g, 0.0, high, mid, LOW_PASS) for g, high, mid in PEDALS]
+    best = max(starts, key=score)
     best = max(((best[0], b, *best[2:]) for b in BIASES), key=score)
     steps = np.array(STEPS)
     for _ in range(ROUNDS):

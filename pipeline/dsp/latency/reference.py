@@ -14,8 +14,8 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-FRAME_S = 0.0853
-CLIP_FRAMES = 8
+from pipeline.dsp.latency.grid import Grid, grid_for
+
 MAX_CLIPS = 80
 ACTIVE_DB = -45.0
 COARSE_RATE_HZ = 6000
@@ -25,58 +25,6 @@ WHITENING = 0.4
 POOL_HZ = 40.0
 DECIMATOR_SPAN = 6
 MIN_RATE_HZ = 8000
-TOP_HZ = 20000.0
-
-
-@dataclass(frozen=True, slots=True)
-class Grid:
-    """How stretches of sound are cut into frames and Fourier transformed.
-
-    Attributes
-    ----------
-    sample_rate_hz : int
-        Sampling rate in Hz.
-    nfft : int
-        Frame length in samples, a power of two near 85 ms.
-    """
-
-    sample_rate_hz: int
-    nfft: int
-
-    @property
-    def hop(self) -> int:
-        """Step from frame to frame: half a frame."""
-        return self.nfft // 2
-
-    @property
-    def clip(self) -> int:
-        """Length of a clip in samples."""
-        return self.nfft * CLIP_FRAMES
-
-    @property
-    def freq_hz(self) -> NDArray[np.float64]:
-        """Frequencies of a frame's spectrum, up to 20 kHz at most."""
-        step = self.sample_rate_hz / self.nfft
-        count = min(self.nfft // 2, int(TOP_HZ / step)) + 1
-        return np.linspace(0.0, (count - 1) * step, count)
-
-    def frames_of(self, samples: NDArray[np.floating]) -> NDArray[np.complex64]:
-        """Spectra of the Hann-weighted frames of a stretch of sound.
-
-        Parameters
-        ----------
-        samples : NDArray
-            Shape (n,), n at least `nfft`.
-
-        Returns
-        -------
-        NDArray[np.complex64]
-            Shape (frames, bins), up to 20 kHz.
-        """
-        window = np.hanning(self.nfft + 1)[:-1].astype(np.float32)
-        cut = np.lib.stride_tricks.sliding_window_view(samples, self.nfft)[:: self.hop]
-        spectra: NDArray[np.complex64] = scipy.fft.rfft(cut * window, axis=1)
-        return spectra[:, : self.freq_hz.size]
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +65,23 @@ class DiReference:
     memo: dict[object, NDArray[np.complex64]] = field(
         default_factory=dict, repr=False, compare=False
     )
+    own: list[NDArray[np.float32]] = field(
+        default_factory=list, repr=False, compare=False
+    )
+
+    def self_similarity(self) -> NDArray[np.float32]:
+        """Size of the flattened autocorrelation, worked out when first needed.
+
+        Returns
+        -------
+        NDArray[np.float32]
+            Shape (coarse_nfft // 2,), a lag of one decimated sample each.
+        """
+        if not self.own:
+            power = self.coarse_spectrum.real**2 + self.coarse_spectrum.imag**2
+            whole = scipy.fft.irfft(power, self.coarse_nfft)
+            self.own.append(np.abs(whole[: self.coarse_nfft // 2]))
+        return self.own[0]
 
     @property
     def frames(self) -> int:
@@ -268,7 +233,7 @@ def prepare_di(di: NDArray[np.floating], sample_rate_hz: int) -> DiReference:
     if sample_rate_hz < MIN_RATE_HZ:
         msg = f"the DI's rate is {sample_rate_hz} Hz; 8000 Hz or more is needed"
         raise ValueError(msg)
-    grid = Grid(sample_rate_hz, 2 ** round(np.log2(FRAME_S * sample_rate_hz)))
+    grid = grid_for(sample_rate_hz)
     if di.ndim != 1 or di.size < grid.clip:
         msg = f"the DI must be one channel of at least {grid.clip} frames"
         raise ValueError(msg)
