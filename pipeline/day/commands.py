@@ -1,0 +1,292 @@
+"""The session day's commands: a shell around one call each of the modules beside it.
+
+What a command needs is imported inside it, so that help comes at once.
+"""
+
+import os
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+DONE, SOME_REJECTED = 0, 4
+
+Di = Annotated[
+    Path | None,
+    typer.Option("--di", metavar="FILE", help="The dry recording that was played."),
+]
+Output = Annotated[
+    Path, typer.Option("--output", "-o", metavar="FILE", help="The file to write.")
+]
+
+
+class Level(StrEnum):
+    """Level conventions of impulse responses."""
+
+    MATCH = "match"
+    UNITY = "unity"
+
+
+def _say(text: str) -> None:
+    typer.echo(text, err=True)
+
+
+def playout(
+    di: Annotated[Path, typer.Argument(metavar="DI", help="The dry recording.")],
+    output: Output,
+    channel: Annotated[int, typer.Option(min=1, help="Channel of the DI.")] = 1,
+    sweep: Annotated[
+        bool, typer.Option(help="Put a sweep in, for responses and distortion.")
+    ] = True,
+    sweep_dbfs: Annotated[
+        float | None,
+        typer.Option(
+            "--sweep-level", max=-0.01, help="Its peak, dBFS. [default: the DI's peak]"
+        ),
+    ] = None,
+    marker_dbfs: Annotated[
+        float | None,
+        typer.Option(
+            "--marker-level", max=-0.01, help="The same, of the markers' peaks."
+        ),
+    ] = None,
+) -> None:
+    """Make the file that is played through the amplifier.
+
+    Silence for a noise print, three markers, a sweep, the DI bit for bit, silence for
+    the tail, the markers again. A sidecar beside it says where everything lies.
+    """
+    from pipeline.day.playout import CAUTIONS, PlayoutWish, write_playout
+
+    made = write_playout(
+        PlayoutWish(di, output, channel, sweep, sweep_dbfs, marker_dbfs)
+    )
+    rate = made.layout.sample_rate_hz
+    _say(
+        f"{made.layout.frames / rate:.1f} s; the DI starts at "
+        f"{made.layout.di_start / rate:.3f} s (frame {made.layout.di_start})."
+    )
+    if not made.exact:
+        _say("The DI has more than 24 bits a sample: 24 of them are kept.")
+    for line in CAUTIONS:
+        _say(line)
+    typer.echo(str(output))
+    typer.echo(str(made.sidecar))
+
+
+def responses(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder of a run.")],
+    ids: Annotated[
+        list[str] | None, typer.Argument(metavar="[ID...]", help="Captures.")
+    ] = None,
+    di: Annotated[
+        Path, typer.Option("--di", metavar="FILE", help="The DI of that run.")
+    ] = ...,  # type: ignore[assignment] # typer's mark of a required option
+    output: Annotated[
+        Path | None,
+        typer.Option("--output", "-o", metavar="DIR", help="[default: DIR/responses]"),
+    ] = None,
+    rates: Annotated[
+        list[int] | None,
+        typer.Option("--rate", help="Rate in Hz. [default: 44100, 48000 and 96000]"),
+    ] = None,
+    minimum_phase: Annotated[
+        bool, typer.Option("--minimum-phase", help="Start at once.")
+    ] = False,
+    level: Annotated[
+        Level,
+        typer.Option(help="match: the run's level; unity: loudest third octave 0 dB."),
+    ] = Level.MATCH,
+    as_float: Annotated[
+        bool, typer.Option("--float", help="32-bit float instead of 24 bits.")
+    ] = False,
+) -> None:
+    """Write impulse responses of amp, cabinet and microphone.
+
+    The best linear filter from the DI to each capture, with the share that it
+    explains: near 1 for a clean chain, less for a distorted one.
+    """
+    from pipeline.day.responses import POOR, RATES_HZ, ResponseWish, write_responses
+
+    wish = ResponseWish(
+        folder=folder,
+        di=di,
+        output=output or folder / "responses",
+        ids=tuple(ids or ()),
+        rates_hz=tuple(rates or RATES_HZ),
+        minimum_phase=minimum_phase,
+        level="unity" if level is Level.UNITY else "match",
+        as_float=as_float,
+    )
+    for made in write_responses(wish):
+        text = (
+            f"{made.id}: explains {made.confidence:.0%}; the DI through it differs "
+            f"from the capture by {made.error_db:.1f} dB"
+        )
+        if made.scaled_db:
+            text += f"; lowered by {made.scaled_db:.2f} dB to fit into 24 bits"
+        if made.confidence < POOR:
+            text += ". A distorted chain: no response holds its sound"
+        _say(text)
+        for path in made.files:
+            typer.echo(str(path))
+
+
+def watch(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Where the recorder writes.")
+    ],
+    di: Annotated[
+        Path, typer.Option("--di", metavar="FILE", help="The dry recording.")
+    ],
+    everything: Annotated[
+        bool, typer.Option("--all", help="Judge the files that are there, too.")
+    ] = False,
+    most_passes: Annotated[
+        int | None, typer.Option("--passes", min=1, help="End after so many passes.")
+    ] = None,
+) -> None:
+    """Say of every capture that lands whether it is usable, before the mic moves.
+
+    Ctrl-C ends and lists what to record again. Exit status 4 if the list is not empty.
+    """
+    from threading import Event
+
+    from pipeline.day.watch import Vigil
+    from pipeline.day.watch import watch as watch_folder
+
+    vigil = Vigil(folder, di, everything, most_passes)
+    watched = watch_folder(vigil, _say, Event())
+    raise typer.Exit(SOME_REJECTED if watched.again else DONE)
+
+
+def draft(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Folder with the audio files.")
+    ],
+    di: Di = None,
+    others: Annotated[
+        list[Path] | None,
+        typer.Option("--other-di", metavar="FILE", help="Another DI of the night."),
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output", "-o", metavar="MANIFEST", help="[default: FOLDER/session.toml]"
+        ),
+    ] = None,
+    pattern: Annotated[
+        str | None,
+        typer.Option(
+            help='How names are built, such as "{setup}_{mic}_{distance_mm}mm_{pass}".'
+        ),
+    ] = None,
+    jobs: Annotated[int | None, typer.Option("--jobs", "-j", min=1)] = None,
+) -> None:
+    """Propose a manifest for a folder of badly named files, or add to one.
+
+    Finds which files are captures of the DI, groups them into passes, and tells why
+    others are none. What you wrote into the manifest stays as it is.
+    """
+    from pipeline.day.draft import Wish
+    from pipeline.day.draft import draft as propose
+
+    wish = Wish(
+        folder, di, tuple(others or ()), output, pattern, jobs or os.cpu_count() or 1
+    )
+    made = propose(wish, lambda done, total: _say(f"looked at {done} of {total}"))
+    for line in made.left_out:
+        _say(f"left out: {line}")
+    _say(
+        f"{len(made.added)} captures in {made.passes} passes were added. Next:  "
+        f"reamps run {made.manifest}"
+    )
+    typer.echo(str(made.manifest))
+
+
+def sheet(
+    source: Annotated[
+        Path, typer.Argument(metavar="MANIFEST|CSV", help="What is read.")
+    ],
+    output: Output,
+    semicolons: Annotated[
+        bool, typer.Option("--semicolons", help="Semicolons and decimal commas.")
+    ] = False,
+) -> None:
+    """Turn a manifest's captures into a take sheet (CSV), or a take sheet back.
+
+    Back: `reamps sheet night.csv -o session.toml` replaces the captures of that
+    manifest; everything else in it stays, comments too.
+    """
+    from pipeline.day.exchange import sheet_into_manifest, write_sheet
+
+    if source.suffix.lower() in {".csv", ".txt", ".tsv"}:
+        count = sheet_into_manifest(source, output)
+    else:
+        count = write_sheet(source, output, comma=not semicolons)
+    _say(f"{count} captures")
+    typer.echo(str(output))
+
+
+def recall(
+    source: Annotated[
+        Path, typer.Argument(metavar="DIR|MANIFEST", help="A run's folder or manifest.")
+    ],
+    output: Output,
+    client: Annotated[
+        bool, typer.Option("--client", help="Leave private keys out.")
+    ] = False,
+) -> None:
+    """Write a recall sheet to print on A4 or Letter: a page a set-up and pass."""
+    from pipeline.day.recall import write_recall
+
+    pages = write_recall(source, output, client=client)
+    _say(f"{pages} pages")
+    typer.echo(str(output))
+
+
+def handover(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder of a run.")],
+    target: Annotated[
+        Path, typer.Option("--output", "-o", metavar="FOLDER", help="Where copies go.")
+    ],
+    template: Annotated[
+        str,
+        typer.Option(
+            help="Names of the copies: {date} {session} {setup} {mic} {position} "
+            "{distance_mm} {pass} {id} ...",
+        ),
+    ] = "{session} - {id}",
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Show the names and write nothing.")
+    ] = False,
+) -> None:
+    """Copy the aligned files under good names, with a nudge list and checksums.
+
+    The files carry the DI's time, so "move to original time" puts them in place; the
+    nudge list moves your own files by samples or milliseconds.
+    """
+    from pipeline.day.handover import hand_over, plan_handover
+
+    copies = plan_handover(folder, target, template)
+    if not dry_run:
+        hand_over(folder, target, copies)
+    for copy in copies:
+        typer.echo(f"{copy.source}\t{copy.target}")
+    _say(
+        f"{len(copies)} files {'would be' if dry_run else 'were'} handed over to "
+        f"{target}"
+    )
+
+
+def add_commands(app: typer.Typer) -> None:
+    """Give the session day's commands to an app.
+
+    Parameters
+    ----------
+    app : typer.Typer
+        Who gets them.
+    """
+    for command in (playout, watch, draft, sheet, recall, responses, handover):
+        app.command()(command)

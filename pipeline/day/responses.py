@@ -1,0 +1,238 @@
+"""Impulse responses of amp, cabinet and microphone, as files.
+
+From the music: the best linear filter from the DI to the aligned capture; from the
+sweep of a play-out file: the linear response without the harmonics. Level: convolving
+the DI with the response gives the capture at the level that the run gave it ("match"),
+or its loudest third octave is 0 dB ("unity").
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import soxr
+from numpy.typing import NDArray
+from scipy import signal
+
+from pipeline.day.waves import write_wave_float
+from pipeline.dsp.impulse import minimum_phase_taps, music_impulse
+from pipeline.dsp.linearity import capture_spectra
+from pipeline.errors import OutputError, ReampsError
+from pipeline.files.atomic import make_folder
+from pipeline.files.audio import ChannelSource, sha256_of
+from pipeline.files.bext import BextFields, coding_history_line
+from pipeline.files.names import safe_name
+from pipeline.files.store import read_record
+from pipeline.files.wave_chunks import write_wave_24
+from pipeline.models.record import Capture, Record
+from pipeline.stages.di import DiMaterial, inspect_di, load_di
+
+Float = NDArray[np.float64]
+RATES_HZ = (44_100, 48_000, 96_000)
+PRE_S = 0.002
+LENGTH_S = 0.1
+POOR = 0.5
+LARGEST_24 = 0.999
+
+
+@dataclass(frozen=True, slots=True)
+class ResponseWish:
+    """What the user asks for.
+
+    Parameters
+    ----------
+    folder : Path
+        A run's folder.
+    di : Path
+        The dry recording of that run.
+    output : Path
+        Folder for the responses.
+    ids : tuple of str
+        Captures; none means all that have an output.
+    rates_hz : tuple of int
+        Rates to write.
+    minimum_phase : bool
+        Whether each starts at once, without the room's and the path's delays.
+    level : {"match", "unity"}
+        Level convention.
+    seconds : float
+        Length.
+    as_float : bool
+        32-bit float instead of 24 bits.
+    """
+
+    folder: Path
+    di: Path
+    output: Path
+    ids: tuple[str, ...] = ()
+    rates_hz: tuple[int, ...] = RATES_HZ
+    minimum_phase: bool = False
+    level: Literal["match", "unity"] = "match"
+    seconds: float = LENGTH_S
+    as_float: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """One capture's response.
+
+    Parameters
+    ----------
+    id : str
+        Of the capture.
+    files : tuple of Path
+        One a rate.
+    confidence : float
+        Share of the capture that one linear filter explains: a clean chain comes
+        near 1, a distorted one is described only in part.
+    error_db : float
+        Power of the capture minus the DI convolved with the response, against the
+        capture's own, at the DI's rate.
+    scaled_db : float
+        By how much the taps were lowered to fit into 24 bits; 0 for none.
+    """
+
+    id: str
+    files: tuple[Path, ...]
+    confidence: float
+    error_db: float
+    scaled_db: float
+
+
+def write_responses(wish: ResponseWish) -> tuple[Response, ...]:
+    """Write the responses of a run's captures.
+
+    Parameters
+    ----------
+    wish : ResponseWish
+        What is asked for.
+
+    Returns
+    -------
+    tuple of Response
+        One a capture, in the record's order.
+
+    Raises
+    ------
+    ReampsError
+        If a capture is unknown or has no output, or the DI is another one.
+    OutputError
+        If an output is not what the run wrote.
+    """
+    record = read_record(wish.folder)
+    if sha256_of(wish.di) != record.di.sha256:
+        message = f"{wish.di}: is not the DI of {wish.folder} (its checksum differs)"
+        raise ReampsError(message)
+    captures = _chosen(record, wish.ids)
+    spec = inspect_di(wish.di, record.di.channel)
+    material = load_di(spec)
+    make_folder(wish.output)
+    responses = []
+    for capture in captures:
+        if capture.output is None:
+            message = f"{capture.id}: has no output in {wish.folder}"
+            raise ReampsError(message)
+        path = wish.folder / capture.output.file
+        if sha256_of(path) != capture.output.sha256:
+            message = f"{path}: is not what the run wrote; run the session again"
+            raise OutputError(message)
+        with ChannelSource(path) as source:
+            samples = source.read(0, source.frames)
+        responses.append(_respond(wish, capture, material, samples))
+    return tuple(responses)
+
+
+def _chosen(record: Record, ids: Sequence[str]) -> list[Capture]:
+    known = {c.id: c for c in record.captures if c.output}
+    unknown = [id_ for id_ in ids if id_ not in known]
+    if unknown or not known:
+        message = (
+            f"no output of the name {', '.join(unknown) or 'of any capture'}; there "
+            f"are: {', '.join(known) or 'none'}"
+        )
+        raise ReampsError(message)
+    return [known[id_] for id_ in ids] if ids else list(known.values())
+
+
+def _respond(
+    wish: ResponseWish,
+    capture: Capture,
+    material: DiMaterial,
+    samples: NDArray[np.float32],
+) -> Response:
+    rate = material.reference.sample_rate_hz
+    cross = capture_spectra(material.spectra, samples, material.activity)
+    if cross is None:
+        message = f"{capture.id}: too little of it overlaps the DI's playing"
+        raise ReampsError(message)
+    pre, frames = round(PRE_S * rate), round(wish.seconds * rate)
+    frames = min(frames, len(cross.freq_hz) - 1)
+    found = music_impulse(cross, pre, frames)
+    error_db = _error_db(material.samples, samples, found.taps, pre)
+    taps = found.taps
+    if wish.minimum_phase:
+        taps = minimum_phase_taps(taps, frames)
+    if wish.level == "unity":
+        taps = taps / _loudest(taps, rate)
+    name = safe_name(f"{capture.id}{' minimum phase' if wish.minimum_phase else ''}")
+    files, scaled = [], 0.0
+    for rate_hz in wish.rates_hz:
+        path = wish.output / f"{name} {rate_hz}.wav"
+        scaled = max(scaled, _write(path, _at_rate(taps, rate, rate_hz), rate_hz, wish))
+        files.append(path)
+    return Response(capture.id, tuple(files), found.confidence, error_db, scaled)
+
+
+def _error_db(
+    di: NDArray[np.float32], capture: NDArray[np.float32], taps: Float, pre: int
+) -> float:
+    made = signal.fftconvolve(di.astype(np.float64), taps)[pre : pre + len(di)]
+    left = capture.astype(np.float64) - made
+    power = max(float(np.mean(capture.astype(np.float64) ** 2)), 1e-30)
+    return 10.0 * float(np.log10(max(float(np.mean(left**2)), 1e-30) / power))
+
+
+def _loudest(taps: Float, rate: int) -> float:
+    """Root mean square magnitude of the loudest third octave."""
+    size = 1 << max(14, int(np.ceil(np.log2(len(taps)))))
+    magnitude = np.abs(np.fft.rfft(taps, size))
+    freq = np.fft.rfftfreq(size, 1.0 / rate)
+    centres = 1000.0 * 10.0 ** (np.arange(-13, 11) / 10.0)
+    levels = [
+        float(np.sqrt(np.mean(magnitude[inside] ** 2)))
+        for centre in centres
+        if (inside := (freq >= centre * 10**-0.05) & (freq < centre * 10**0.05)).any()
+    ]
+    return max(*levels, 1e-12)
+
+
+def _at_rate(taps: Float, rate: int, wanted: int) -> Float:
+    """Resample a response so that convolution keeps its gain."""
+    if rate == wanted:
+        return taps
+    padded = np.concatenate([taps, np.zeros(rate // 50)])
+    made = soxr.resample(padded, rate, wanted, quality="VHQ")
+    return np.asarray(made * (rate / wanted), dtype=np.float64)
+
+
+def _write(path: Path, taps: Float, rate: int, wish: ResponseWish) -> float:
+    samples = taps.astype(np.float32)
+    if wish.as_float:
+        write_wave_float(path, samples, rate)
+        return 0.0
+    peak = float(np.abs(samples).max())
+    gain = min(1.0, LARGEST_24 / max(peak, 1e-12))
+    delay = 0 if wish.minimum_phase else round(PRE_S * rate)
+    scaled_db = -20.0 * float(np.log10(gain))
+    bext = BextFields(
+        description=(
+            f"impulse response of {path.stem}; lag 0 at sample {delay}; level "
+            f"{wish.level}; lowered by {scaled_db:.2f} dB"
+        ),
+        originator="reamps",
+        coding_history=(coding_history_line(rate, "impulse response"),),
+    )
+    write_wave_24(path, samples * np.float32(gain), rate, bext)
+    return scaled_db

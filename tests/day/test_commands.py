@@ -1,0 +1,160 @@
+"""The commands, as a person calls them."""
+
+import base64
+import subprocess
+import sys
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+import soundfile
+import typer
+from typer.testing import CliRunner
+
+from pipeline.day.commands import add_commands
+from pipeline.day.drawing import draw_front, draw_side, place_mm
+from pipeline.models.manifest import Speaker
+from pipeline.models.record import Place
+from tests.day.folders import RATE, plucks
+
+app = typer.Typer()
+add_commands(app)
+runner = CliRunner()
+
+MANIFEST = """\
+format = 1 # ours
+[session]
+name = "Shed <one>"
+private = { fee = "agreed" }
+[di]
+file = "di.wav"
+[cabinet.box]
+height_mm = 300
+speakers = [
+  { id = "left", x_mm = 160, y_mm = 200 },
+  { id = "right", x_mm = 500, y_mm = 200 },
+]
+[setup.low]
+cabinet = "box"
+amp = { gain = 4, master = 6.5 }
+photo = "p.png"
+[mic.rib]
+type = "ribbon"
+private = { serial = 12 }
+[[capture]]
+id = "a"
+file = "a.wav" # kept
+pass = "p01"
+setup = "low"
+mic = "rib"
+speaker = "right"
+offset_mm = 40
+distance_mm = 25
+angle_deg = 30
+"""
+
+
+@pytest.fixture
+def manifest(tmp_path: Path) -> Path:
+    path = tmp_path / "session.toml"
+    path.write_text(MANIFEST, encoding="utf-8")
+    (tmp_path / "p.png").write_bytes(
+        base64.b64decode(
+            "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAQAAAC1HAwCAAAAC0lEQVR42mNkYAAAAAYAAjCB0C8A"
+            "AAAASUVORK5CYII="
+        )
+    )
+    return path
+
+
+def test_a_sheet_goes_there_and_back(manifest: Path, tmp_path: Path) -> None:
+    csv = tmp_path / "night.csv"
+    for options in ([], ["--semicolons"]):
+        made = runner.invoke(app, ["sheet", str(manifest), "-o", str(csv), *options])
+        assert made.exit_code == 0, made.output
+        back = runner.invoke(app, ["sheet", str(csv), "-o", str(manifest)])
+        assert back.exit_code == 0, back.output
+        assert manifest.read_text(encoding="utf-8") == MANIFEST
+
+
+class Words(HTMLParser):
+    """Collects what a reader sees."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.seen: list[str] = []
+
+    def handle_data(self, data: str) -> None:
+        self.seen.append(data.strip())
+
+
+def words(path: Path) -> list[str]:
+    parser = Words()
+    parser.feed(path.read_text(encoding="utf-8"))
+    return parser.seen
+
+
+def test_the_recall_sheet_has_everything_that_was_written(
+    manifest: Path, tmp_path: Path
+) -> None:
+    page = tmp_path / "recall.html"
+    assert runner.invoke(app, ["recall", str(manifest), "-o", str(page)]).exit_code == 0
+    seen = words(page)
+    for word in ("Shed <one>", "amp gain", "6.5", "ribbon", "agreed", "12", "25", "a"):
+        assert word in seen, word
+    text = page.read_text(encoding="utf-8")
+    assert text.count('class="private"') == 2
+    assert "data:image/png;base64," in text
+    assert "@page" in text
+
+
+def test_a_clients_sheet_keeps_private_keys_private(
+    manifest: Path, tmp_path: Path
+) -> None:
+    page = tmp_path / "recall.html"
+    runner.invoke(app, ["recall", str(manifest), "-o", str(page), "--client"])
+    assert "agreed" not in page.read_text(encoding="utf-8")
+    assert "12" not in words(page)
+
+
+def test_mics_are_drawn_where_they_stand() -> None:
+    speakers = [
+        Speaker(id="left", diameter_mm=300.0),
+        Speaker(id="right", diameter_mm=300.0, x_mm=400.0),
+    ]
+    assert place_mm(Place(speaker="right", x_mm=-20, y_mm=30), speakers) == (380, 30)
+    assert place_mm(Place(offset_mm=45), speakers) == (45.0, 0.0)
+    assert place_mm(Place(position="Cap edge"), speakers) == pytest.approx((42.0, 0.0))
+    assert place_mm(Place(position="somewhere"), speakers) is None
+    front = draw_front(
+        {"speakers": [s.model_dump() for s in speakers]}, [("m", Place(x_mm=0, y_mm=0))]
+    )
+    # One scale in both directions: the dot lies on the cap of the first speaker.
+    assert (front.dots[0].x, front.dots[0].y) == (front.cones[0].x, front.cones[0].y)
+    side = draw_side(
+        [("far", Place(distance_mm=400)), ("near", Place(distance_mm=100))]
+    )
+    # Square-root scale: four times the distance is drawn twice as far.
+    assert [m.x - 30 for m in side.mics] == [75.0, 150.0]
+
+
+def test_playout_prints_its_cautions(tmp_path: Path) -> None:
+    soundfile.write(tmp_path / "di.wav", plucks(1, 5.0), RATE)
+    out = tmp_path / "out.wav"
+    made = runner.invoke(app, ["playout", str(tmp_path / "di.wav"), "-o", str(out)])
+    assert made.exit_code == 0, made.output
+    for word in ("down first", "rated load", "hearing", "local codes"):
+        assert word in made.output
+    assert (tmp_path / "out.playout.json").exists()
+
+
+def test_help_comes_without_the_heavy_libraries() -> None:
+    code = (
+        "import sys, typer; from pipeline.day.commands import add_commands; "
+        "add_commands(typer.Typer()); "
+        "print([m for m in ('numpy', 'tomlkit', 'watchfiles') if m in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "[]"

@@ -1,0 +1,140 @@
+"""Handing over: names, nudges, checksums; originals untouched."""
+
+import csv
+import hashlib
+import io
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from pipeline.day.handover import fill, hand_over, nudge_list, plan_handover
+from pipeline.errors import OutputError, ReampsError
+from pipeline.files.store import write_record
+from pipeline.models.record import Record
+
+
+def capture(id_: str, sha256: str | None, **keys: object) -> dict[str, object]:
+    output = {"file": f"audio/{id_}.wav", "sha256": sha256, "frames": 100}
+    return {
+        "id": id_,
+        "file": f"raw/{id_}.wav",
+        "channel": 1,
+        "pass": "p01",
+        "status": "ok" if sha256 else "rejected",
+        "latency": {
+            "samples": 480.0,
+            "ms": 10.0,
+            "polarity": -1,
+            "confidence": 1.0,
+            "drift_ppm": None,
+        },
+        "shift_samples": 480.0 if sha256 else None,
+        "output": output if sha256 else None,
+        **keys,
+    }
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A run's folder with two outputs and one rejected capture."""
+    import json
+
+    run = tmp_path / "run"
+    (run / "audio").mkdir(parents=True)
+    sums = {}
+    for number, id_ in enumerate(("a", "b")):
+        path = run / "audio" / f"{id_}.wav"
+        soundfile.write(path, np.full(100, 0.1 * (number + 1)), 48_000, "PCM_24")
+        sums[id_] = hashlib.sha256(path.read_bytes()).hexdigest()
+    raw = {
+        "format": 1,
+        "created": "2030-01-01T00:00:00+00:00",
+        "version": "0",
+        "session": {"name": "Tin: shed?", "date": "2030-01-01"},
+        "align_mode": "pass",
+        "di": {"file": "di.wav", "sha256": "0", "sample_rate_hz": 48_000, "frames": 9},
+        "loudness": {
+            "target_lufs": -23.0,
+            "effective_target_lufs": -23.0,
+            "max_true_peak_dbtp": -1.0,
+        },
+        "captures": [
+            capture("a", sums["a"], mic="rib", place={"distance_mm": 25.0}),
+            capture("b", sums["b"]),
+            capture("c", None),
+        ],
+    }
+    write_record(run, Record.model_validate_json(json.dumps(raw)))
+    return run
+
+
+def test_names_are_safe_and_a_dry_run_writes_nothing(
+    folder: Path, tmp_path: Path
+) -> None:
+    copies = plan_handover(
+        folder, tmp_path / "out", "{date} {session} {mic} {distance_mm}mm"
+    )
+    names = [copy.target.name for copy in copies]
+    assert names[0] == "2030-01-01 Tin- shed- rib 25mm.wav"
+    assert not (tmp_path / "out").exists()
+
+
+def test_copies_nudges_and_checksums(folder: Path, tmp_path: Path) -> None:
+    before = {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+    target = tmp_path / "out"
+    hand_over(folder, target, plan_handover(folder, target, "{session}"))
+    lines = (target / "checksums-sha256.txt").read_text(encoding="utf-8").splitlines()
+    assert len(lines) == 3
+    for line in lines:
+        # Truth: hashlib over the file's bytes.
+        sha256, name = line.split("  ", 1)
+        assert hashlib.sha256((target / name).read_bytes()).hexdigest() == sha256
+    assert {p: p.read_bytes() for p in before} == before
+    again = plan_handover(folder, target, "{session}")
+    assert all(copy.there for copy in again)
+
+
+def test_the_nudge_list_moves_late_files_earlier(folder: Path) -> None:
+    from pipeline.files.store import read_record
+
+    rows = list(csv.DictReader(io.StringIO(nudge_list(read_record(folder)))))
+    # 480 samples late at 48 kHz: 10 ms earlier.
+    assert [row["id"] for row in rows] == ["a", "b"]
+    assert float(rows[0]["move_samples"]) == -480.0
+    assert float(rows[0]["move_ms"]) == -10.0
+    assert rows[0]["invert"] == "yes"
+
+
+def test_equal_names_get_their_ids(folder: Path, tmp_path: Path) -> None:
+    copies = plan_handover(folder, tmp_path / "out", "{pass}")
+    assert [c.target.name for c in copies] == ["p01 - a.wav", "p01 - b.wav"]
+
+
+def test_nothing_is_overwritten(folder: Path, tmp_path: Path) -> None:
+    target = tmp_path / "out"
+    target.mkdir()
+    (target / "a.wav").write_bytes(b"mine")
+    with pytest.raises(OutputError, match="another file is there"):
+        plan_handover(folder, target, "{id}")
+    with pytest.raises(OutputError, match="inside the run's folder"):
+        plan_handover(folder, folder / "audio", "{id}")
+
+
+def test_a_changed_output_is_not_handed_over(folder: Path, tmp_path: Path) -> None:
+    (folder / "audio" / "a.wav").write_bytes(b"RIFF")
+    with pytest.raises(OutputError, match="not what the run wrote"):
+        plan_handover(folder, tmp_path / "out", "{id}")
+
+
+def test_an_unknown_field_names_the_known_ones(folder: Path, tmp_path: Path) -> None:
+    with pytest.raises(ReampsError, match=r"known are: .*distance_mm"):
+        plan_handover(folder, tmp_path / "out", "{colour}")
+
+
+def test_absent_values_close_up(folder: Path) -> None:
+    from pipeline.files.store import read_record
+
+    record = read_record(folder)
+    assert fill("{id}_{mic}_{pass}", record.captures[1], record.session) == "b_p01"
