@@ -27,6 +27,7 @@ CHECKSUMS_NAME = "checksums-sha256.txt"
 BLOCK_BYTES = 1_048_576
 _FIELD = re.compile(r"\{(\w+)\}")
 _PLACE_FIELDS = ("speaker", "position", "distance_mm", "offset_mm", "angle_deg")
+_ABSENT = "\x00"
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -155,11 +156,11 @@ def fill(template: str, capture: Capture, session: Mapping[str, JsonValue]) -> s
     def text(match: re.Match[str]) -> str:
         value = values[match[1]]
         if value is None:
-            return ""
+            return _ABSENT
         return f"{value:g}" if _is_number(value) else str(value)
 
-    filled = _FIELD.sub(text, template)
-    filled = re.sub(r"([ _-])[ _-]*(?=\1)", "", filled)
+    # A separator and a unit go with the value that they belonged to.
+    filled = re.sub(rf"[ _-]*{_ABSENT}(?:mm|deg)?", "", _FIELD.sub(text, template))
     return filled.strip(" _-")
 
 

@@ -16,9 +16,10 @@ from pipeline.models.record import Capture, Finding
 LEAST_TREND = 6
 TREND_DB = 1.0
 TREND_P = 0.001
-SWAP_BETTER_DB = 3.0
+SWAP_BETTER_DB = 1.0
+SWAP_RATIO = 2.0
 SWAP_FIT_DB = 2.0
-"""Thresholds are common practice without a source; tests/benchmarks/faults_bench.py
+"""Thresholds are common practice without a source; tests/benchmarks/night_bench.py
 prints what they cost in false alarms."""
 
 
@@ -89,7 +90,7 @@ def _swap(
         kept is None
         or swapped is None
         or swapped > SWAP_FIT_DB
-        or kept - swapped < SWAP_BETTER_DB
+        or kept < max(swapped + SWAP_BETTER_DB, SWAP_RATIO * swapped)
     ):
         return []
     return [

@@ -138,3 +138,5 @@ def test_absent_values_close_up(folder: Path) -> None:
 
     record = read_record(folder)
     assert fill("{id}_{mic}_{pass}", record.captures[1], record.session) == "b_p01"
+    template = "{session} - {mic} {distance_mm}mm - {id}"
+    assert fill(template, record.captures[1], record.session) == "Tin: shed? - b"
