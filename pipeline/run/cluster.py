@@ -210,7 +210,7 @@ class Cluster:
             for index, task in enumerate(tasks)
         }
         try:
-            for future in as_completed(list(futures)):
+            for future in as_completed(list(futures), loop=self._client.loop):
                 done(futures.pop(future), future.result())
                 future.release()
         except KilledWorker as error:
