@@ -117,9 +117,10 @@ def _confidence(fine: Aligned, vote: float, choice: Choice, deviation: float) ->
     clips = np.clip(fine.spectra.start_frames.size / FEW_CLIPS, 0.0, 1.0)
     moving = 0.5 if fine.varying else 1.0
     rival = 0.4 if choice.ambiguous else 0.9 if choice.echo else 1.0
+    second = 0.9 if fine.excess.agreement < ONE_PATH else 1.0
     sharp = min(1.0, SHARP_S * fine.spectra.sample_rate_hz / deviation)
     parts = np.sqrt(agree * clips * reach) * (explained * sure) ** 0.25
-    return float(MOST_SURE * parts * sign * moving * rival * sharp)
+    return float(MOST_SURE * parts * sign * moving * rival * second * sharp)
 
 
 def _deviation(fine: Aligned, used: FrontEnd | None) -> float:
