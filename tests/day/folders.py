@@ -88,8 +88,13 @@ class Recorder:
         return bright, dark
 
 
-def write_night(folder: Path, *, stamped: bool = True, hiss: float = 3e-4) -> Night:
-    """Three passes of two files, one of a stereo file, and six that are no captures."""
+def write_night(
+    folder: Path, *, stamped: bool = True, hiss: float = 3e-4, few: bool = False
+) -> Night:
+    """Three passes of two files, one of a stereo file, and six that are no captures.
+
+    With `few`, the first pass and a capture of another DI.
+    """
     recorder = Recorder(folder, stamped=stamped, hiss=hiss)
     di = folder / "Gtr DI_01.wav"
     soundfile.write(di, recorder.dry, RATE, subtype="PCM_24")
@@ -97,6 +102,12 @@ def write_night(folder: Path, *, stamped: bool = True, hiss: float = 3e-4) -> Ni
         bright, dark = recorder.heard(drive, lag)
         recorder.save(f"Dyn_{number:02d}.wav", bright)
         recorder.save(f"Rib 25mm_{number:02d}.wav", dark)
+        if few:
+            break
+    if few:
+        other = late(speaker(amp(plucks(7), 5.0), 4000.0), 700, 4000)
+        recorder.save("talk.wav", other)
+        return Night(folder, di)
     recorder.save("Audio 3_07.wav", np.stack(recorder.heard(20.0), axis=1))
     bright, _ = recorder.heard(5.0)
     recorder.save("Both.wav", np.stack([bright, np.zeros_like(bright)], axis=1))
