@@ -13,6 +13,7 @@ import typer
 
 from pipeline import __version__
 from pipeline.client.commands import add_commands as add_client_commands
+from pipeline.day.commands import add_commands as add_day_commands
 from pipeline.library.commands import make_app
 from pipeline.library.heard import Heard
 
@@ -223,6 +224,7 @@ def _hear(path: Path) -> Heard:
     return hear_file(path)
 
 
+add_day_commands(app)
 add_client_commands(app)
 app.add_typer(make_app(measure=_hear), name="library")
 

@@ -22,6 +22,7 @@ from pipeline.run.relating import BlendPlan
 from pipeline.run.writing import DI_NAME
 from pipeline.stages.axes import record_axes
 from pipeline.stages.compare import compare_captures
+from pipeline.stages.night import judge_night
 from pipeline.stages.relate import describe_pair
 
 _UNKNOWN: dict[str, float | None] = dict.fromkeys(METRIC_KEYS)
@@ -62,6 +63,22 @@ def _capture(
         metrics=_UNKNOWN | (finished.metrics if finished else {}),
         curves=finished.curves if finished else None,
         output=output,
+    )
+
+
+def _with_the_night(captures: tuple[Capture, ...]) -> tuple[Capture, ...]:
+    """Add what only the order of the night shows: swapped mics, a warming amp."""
+    found = judge_night(captures)
+    return tuple(
+        capture.model_copy(
+            update={
+                "findings": (findings := (*capture.findings, *found[capture.id])),
+                "status": _status(findings),
+            }
+        )
+        if capture.id in found
+        else capture
+        for capture in captures
     )
 
 
@@ -167,6 +184,7 @@ def make_record(
         _capture(levelled, capture, outputs.get(capture.id))
         for capture in plan.captures
     )
+    captures = _with_the_night(captures)
     compared = compare_captures(
         captures, manifest.compare.reference, manifest.compare.shortlist
     )

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.dsp.activity import FRAME_S
 from pipeline.dsp.latency import ExpectedLag, FrontEnd
 from pipeline.dsp.mix import blend
 from pipeline.errors import AudioError
@@ -21,12 +22,19 @@ from pipeline.files.bext import BextFields
 from pipeline.models.record import DiResult, Finding, Jump, Output, Polarity
 from pipeline.report.listening import listening_script
 from pipeline.stages.cut import cut_to_di
-from pipeline.stages.di import DiSpec, load_di
+from pipeline.stages.di import DiMaterial, DiSpec, load_di
+from pipeline.stages.evidence import judge_bleed, judge_gate, judge_samples
 from pipeline.stages.faults import Symptoms, judge_measures
 from pipeline.stages.latency import Located, locate
-from pipeline.stages.measure import Measured, measure, measure_di
+from pipeline.stages.measure import (
+    Measured,
+    Observed,
+    measure,
+    measure_di,
+    observe,
+)
 from pipeline.stages.output import write_output
-from pipeline.stages.read import SourceSpec, judge_source, open_source, refusal
+from pipeline.stages.read import Source, SourceSpec, judge_source, open_source, refusal
 from pipeline.stages.relate import Relation, relate
 from pipeline.units import ROOM_TEMPERATURE_C
 
@@ -178,9 +186,27 @@ def locate_capture(task: LocateTask) -> LocateResult:
                 front_end=task.front_end,
                 expected=task.expected,
             )
-            return LocateResult((*findings, *located.findings), located, source.frames)
+            findings = (*findings, *located.findings)
+            if not any(finding.severity == "reject" for finding in located.findings):
+                findings = (*findings, *_flaws(task, source, located))
+            return LocateResult(findings, located, source.frames)
     except AudioError as error:
         return LocateResult((refusal(error),))
+
+
+def _flaws(task: LocateTask, source: Source, located: Located) -> tuple[Finding, ...]:
+    """Look for flat tops and drop-outs in the file's own samples beside the DI."""
+    start = located.latency.samples / source.sample_rate_hz
+    seconds = task.di.frames / task.di.sample_rate_hz
+    rate = source.native_rate_hz
+    first, frames = max(0, int(start * rate)), int(seconds * rate)
+    if rate == source.sample_rate_hz:
+        samples = source.read(first, min(frames, source.frames - first))
+        return judge_samples(samples, rate)
+    native = SourceSpec(task.source.path, task.source.channel, rate)
+    with open_source(native) as own:
+        samples = own.read(first, max(0, min(frames, own.frames - first)))
+    return judge_samples(samples, rate)
 
 
 @dataclass(frozen=True, slots=True)
@@ -347,7 +373,9 @@ def measure_capture(task: MeasureTask) -> MeasureResult:
         max(0, int(np.ceil(-cut.shift_samples))),
         min(cut.di.frames, int(task.frames - cut.shift_samples)),
     )
-    measured = measure(load_di(cut.di), samples, cut.di.sample_rate_hz, held=held)
+    material, rate = load_di(cut.di), cut.di.sample_rate_hz
+    observed = observe(material, samples, rate, held=held)
+    measured = measure(material, samples, rate, observed)
     symptoms = Symptoms(
         measurable=measured.measurable,
         music_dbfs=measured.music_dbfs,
@@ -355,7 +383,22 @@ def measure_capture(task: MeasureTask) -> MeasureResult:
         hum_db=measured.metrics.get("hum_db"),
         hum_hz=measured.hum_hz,
     )
-    return MeasureResult(measured, judge_measures(symptoms))
+    found = (*judge_measures(symptoms), *_hidden(material, observed, rate))
+    if observed.spectra is not None:
+        found = (*found, *judge_bleed(observed.spectra, cut.shift_samples))
+    return MeasureResult(measured, found)
+
+
+def _hidden(
+    material: DiMaterial, observed: Observed, sample_rate_hz: int
+) -> tuple[Finding, ...]:
+    """Look for a gate where the capture has samples of its own."""
+    frame = FRAME_S * sample_rate_hz
+    first = int(np.ceil(observed.held[0] / frame))
+    last = int(observed.held[1] / frame)
+    return judge_gate(
+        material.power[first:last], observed.power[first:last], first * FRAME_S
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -503,9 +546,9 @@ def measure_blend(task: BlendTask) -> MeasureResult:
         return MeasureResult(None, (refusal(error),))
     di = task.parts[0].cut.di
     whole = (0, di.frames)
-    return MeasureResult(
-        measure(load_di(di), samples, di.sample_rate_hz, held=whole), ()
-    )
+    material, rate = load_di(di), di.sample_rate_hz
+    observed = observe(material, samples, rate, held=whole)
+    return MeasureResult(measure(material, samples, rate, observed), ())
 
 
 def _take(samples: "Cut | BlendTask | DiSpec") -> NDArray[np.float32]:

@@ -133,14 +133,36 @@ def narrowed(
     return material.activity.within(first / sample_rate_hz, last / sample_rate_hz)
 
 
-def measure(
+@dataclass(frozen=True, slots=True)
+class Observed:
+    """What measures and faults are both taken from.
+
+    Parameters
+    ----------
+    held : tuple of int
+        First frame that the capture holds, and the one after its last.
+    activity : Activity
+        Of the DI, where the capture has samples of its own.
+    power : ndarray of float64
+        The capture's level in frames of 50 ms.
+    spectra : CrossSpectra or None
+        Against the DI; None where too little plays.
+    """
+
+    held: tuple[int, int]
+    activity: Activity
+    power: NDArray[np.float64]
+    spectra: CrossSpectra | None
+
+
+def observe(
     material: DiMaterial,
     samples: Samples,
     sample_rate_hz: int,
     *,
     held: tuple[int, int],
-) -> Measured:
-    """Measure a capture on the DI's time.
+) -> Observed:
+    """Take a capture's levels and spectra, once for all that need them.
 
     Parameters
     ----------
@@ -155,14 +177,38 @@ def measure(
 
     Returns
     -------
+    Observed
+        For `measure` and for the judgement of faults.
+    """
+    activity = narrowed(material, sample_rate_hz, held)
+    spectra = capture_spectra(material.spectra, samples, activity)
+    return Observed(held, activity, frame_power(samples, sample_rate_hz), spectra)
+
+
+def measure(
+    material: DiMaterial, samples: Samples, sample_rate_hz: int, observed: Observed
+) -> Measured:
+    """Measure a capture on the DI's time.
+
+    Parameters
+    ----------
+    material : DiMaterial
+        The DI.
+    samples : ndarray of float32, shape (frames,)
+        The aligned capture, before gain.
+    sample_rate_hz : int
+        Rate of both.
+    observed : Observed
+        Its levels and spectra.
+
+    Returns
+    -------
     Measured
         Everything that the record says of its sound.
     """
-    activity = narrowed(material, sample_rate_hz, held)
+    activity, power, spectra = observed.activity, observed.power, observed.spectra
     cells = loudness_cells(samples, sample_rate_hz)
     peak = true_peak(samples, sample_rate_hz)
-    spectra = capture_spectra(material.spectra, samples, activity)
-    power = frame_power(samples, sample_rate_hz)
     levels = dynamics.level_curve(material.power, power, activity)
     loudness = cells.loudness()
     playing = power[: len(activity.active)][activity.active[: len(power)]]
