@@ -5,28 +5,22 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
 from pipeline.day.naming import read_name
-from pipeline.dsp.activity import frame_power
-from pipeline.dsp.linearity import capture_spectra
+from pipeline.dsp.latency import FrontEnd
 from pipeline.errors import AudioError
 from pipeline.files.audio import probe
 from pipeline.models.record import Finding, Latency
-from pipeline.stages.cut import cut_to_di
-from pipeline.stages.di import DiMaterial, DiSpec, load_di
-from pipeline.stages.evidence import judge_bleed, judge_gate, judge_samples
-from pipeline.stages.faults import Symptoms, judge_measures
-from pipeline.stages.latency import locate
-from pipeline.stages.measure import Measured, measure, narrowed
-from pipeline.stages.read import (
-    Source,
-    SourceSpec,
-    judge_source,
-    open_source,
-    refusal,
+from pipeline.run.tasks import (
+    Cut,
+    LocateTask,
+    MeasureTask,
+    locate_capture,
+    measure_capture,
 )
+from pipeline.stages.di import DiSpec
+from pipeline.stages.latency import drift_to_correct
+from pipeline.stages.measure import Measured
+from pipeline.stages.read import SourceSpec, refusal
 
 Usable = Literal["yes", "doubtful", "no"]
 DEAD_CHANNEL = "silent"
@@ -119,7 +113,11 @@ def judge_file(task: VerdictTask) -> tuple[Heard, ...]:
     rate = task.di.sample_rate_hz
     try:
         channels = probe(task.path).channels
-        heard = [_channel(task, number + 1, channels) for number in range(channels)]
+        heard, front_end = [], None
+        for number in range(channels):
+            # One amplifier was heard by all channels: its front end is fitted once.
+            one, front_end = _channel(task, number + 1, channels, front_end)
+            heard.append(one)
     except AudioError as error:
         return (Heard(task.path, 1, 1, (refusal(error),), rate),)
     sounding = [one for one in heard if not _dead(one)]
@@ -130,83 +128,31 @@ def _dead(heard: Heard) -> bool:
     return any(finding.code == DEAD_CHANNEL for finding in heard.findings)
 
 
-def _channel(task: VerdictTask, channel: int, channels: int) -> Heard:
-    spec = SourceSpec(task.path, channel, task.di.sample_rate_hz)
-    with open_source(spec) as source:
-        source.keep(max(source.frames, 1))
-        source.scan()
-        bare = Heard(
-            task.path, channel, channels, judge_source(source), task.di.sample_rate_hz
-        )
-        if bare.usable == "no":
-            return bare
-        return _judge(task.di, source, bare)
-
-
-def _judge(di: DiSpec, source: Source, bare: Heard) -> Heard:
-    material = load_di(di)
-    located = locate(material.reference, source)
-    findings = (*bare.findings, *located.findings)
-    latency = located.latency
-    if any(finding.severity == "reject" for finding in located.findings):
-        return _heard(bare, findings, latency)
-    samples = cut_to_di(
-        source,
-        latency.samples,
-        frames=di.frames,
-        sample_rate_hz=di.sample_rate_hz,
+def _channel(
+    task: VerdictTask, channel: int, channels: int, front_end: FrontEnd | None
+) -> tuple[Heard, FrontEnd | None]:
+    """Judge a channel by the very steps that a run takes."""
+    rate = task.di.sample_rate_hz
+    spec = SourceSpec(task.path, channel, rate)
+    found = locate_capture(LocateTask(task.di, spec, front_end))
+    bare = Heard(task.path, channel, channels, found.findings, rate)
+    if found.located is None:
+        return bare, front_end
+    front_end = found.located.front_end or front_end
+    latency = found.located.latency
+    if found.rejected:
+        return _heard(bare, found.findings, latency), front_end
+    cut = Cut(
+        di=task.di,
+        source=spec,
+        shift_samples=latency.samples,
+        drift_ppm=drift_to_correct(latency.drift_ppm, task.di.frames / rate),
         jumps=latency.jumps,
+        bench=None,
     )
-    held = (
-        max(0, int(np.ceil(-latency.samples))),
-        min(di.frames, int(source.frames - latency.samples)),
-    )
-    measured = measure(material, samples, di.sample_rate_hz, held=held)
-    findings = (
-        *findings,
-        *_native_findings(bare),
-        *_paired_findings(material, samples, di, (held, latency)),
-        *_level_findings(measured),
-    )
-    return _heard(bare, findings, latency, measured)
-
-
-def _native_findings(bare: Heard) -> tuple[Finding, ...]:
-    """Judge the samples as they stand in the file."""
-    native = probe(bare.path).sample_rate_hz
-    with open_source(SourceSpec(bare.path, bare.channel, native)) as source:
-        return judge_samples(source.read(0, source.frames), native)
-
-
-def _paired_findings(
-    material: DiMaterial,
-    samples: NDArray[np.float32],
-    di: DiSpec,
-    place: tuple[tuple[int, int], Latency],
-) -> tuple[Finding, ...]:
-    (first, last), latency = place
-    rate = di.sample_rate_hz
-    span = slice(first, last)
-    powers = [frame_power(x[span], rate) for x in (material.samples, samples)]
-    found = judge_gate(powers[0], powers[1], first / rate)
-    cross = capture_spectra(
-        material.spectra, samples, narrowed(material, rate, (first, last))
-    )
-    if cross is not None:
-        found = (*found, *judge_bleed(cross, latency.samples))
-    return found
-
-
-def _level_findings(measured: Measured) -> tuple[Finding, ...]:
-    return judge_measures(
-        Symptoms(
-            measurable=measured.measurable,
-            music_dbfs=measured.music_dbfs,
-            noise_dbfs=measured.metrics.get("noise_dbfs"),
-            hum_db=measured.metrics.get("hum_db"),
-            hum_hz=measured.hum_hz,
-        )
-    )
+    measured = measure_capture(MeasureTask(cut, found.frames))
+    findings = (*found.findings, *measured.findings)
+    return _heard(bare, findings, latency, measured.measured), front_end
 
 
 def _heard(
