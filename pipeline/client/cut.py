@@ -21,7 +21,7 @@ BYTES_A_SAMPLE = 4
 SHORTEST_S = 2.0
 MB = 1e6
 _TRIES = 8
-_PAGE_BYTES = 100_000
+_PAGE_BYTES = 60_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +144,7 @@ def cut_tones(folder: Path, record: Record, these: Sequence[Tone], room: Room) -
         if size <= most:
             words = _cut_words(start, length, frames, rate)
             return Cut(sounds, packed, start, words and f"{words}, {why}")
-        seconds *= 0.97 * most / size
+        seconds *= 0.97 * max(0.0, most - _PAGE_BYTES) / (size - _PAGE_BYTES)
         why = f"to fit {room.max_mb:g} MB"
         if seconds < SHORTEST_S:
             break

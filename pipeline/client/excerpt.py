@@ -1,10 +1,13 @@
 """Which part of the song is sent, and how it is packed to fit.
 
 The liveliest part is the one with the most attacks: levels of short frames of the DI
-(limited to the upper 40 dB) are summed where they rise. Common practice, no source.
+(limited to the upper 40 dB) are summed where they rise, each rise counted up to 6 dB so
+that one note out of silence does not weigh like a run of them. Common practice, no
+source.
 """
 
 import io
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +21,7 @@ from pipeline.files.wave_chunks import wave_16
 from pipeline.units import amplitude_from_db
 
 RANGE_DB = 40.0
+MOST_RISE_DB = 6.0
 PEAKS = 300
 FLAC, WAV = "audio/flac", "audio/wav"
 
@@ -62,7 +66,7 @@ def liveliest(guide: NDArray[np.float32], sample_rate_hz: int, frames: int) -> i
         return 0
     floor = power.max() * 10.0 ** (-RANGE_DB / 10.0)
     level = 10.0 * np.log10(np.maximum(power, floor))
-    rises = np.maximum(np.diff(level, prepend=level[:1]), 0.0)
+    rises = np.clip(np.diff(level, prepend=level[:1]), 0.0, MOST_RISE_DB)
     total = np.concatenate([[0.0], np.cumsum(rises)])
     width = min(max(1, round(frames / (FRAME_S * sample_rate_hz))), len(rises))
     sums = total[width:] - total[:-width]
@@ -71,13 +75,13 @@ def liveliest(guide: NDArray[np.float32], sample_rate_hz: int, frames: int) -> i
 
 
 def matching_gains(
-    sounds: list[NDArray[np.float32]], sample_rate_hz: int
+    sounds: Sequence[NDArray[np.float32]], sample_rate_hz: int
 ) -> list[float]:
     """Gains that bring excerpts to the loudness of the quietest.
 
     Parameters
     ----------
-    sounds : list of ndarray of float32
+    sounds : sequence of ndarray of float32
         The excerpts.
     sample_rate_hz : int
         Their rate.
@@ -128,12 +132,12 @@ def pack(
     return Packed(FLAC, small) if len(small) < len(plain) else Packed(WAV, plain)
 
 
-def peaks(sounds: list[NDArray[np.float32]]) -> list[int]:
+def peaks(sounds: Sequence[NDArray[np.float32]]) -> list[int]:
     """Outline that all sounds share, so that it tells nothing about any of them.
 
     Parameters
     ----------
-    sounds : list of ndarray of float32, shape (frames,)
+    sounds : sequence of ndarray of float32, shape (frames,)
         Of one length.
 
     Returns
