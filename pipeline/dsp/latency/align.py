@@ -7,7 +7,13 @@ from numpy.typing import NDArray
 
 from pipeline.dsp.latency.excess import RANGE_S, ExcessDelay, excess_delay
 from pipeline.dsp.latency.minimum_phase import Band, measure_colour, usable_band
-from pipeline.dsp.latency.motion import Motion, follow, is_calm, model_motion
+from pipeline.dsp.latency.motion import (
+    Motion,
+    follow,
+    is_calm,
+    model_motion,
+    still,
+)
 from pipeline.dsp.latency.reference import DiReference
 from pipeline.dsp.latency.regression import FittedDelay, fit_delay
 from pipeline.dsp.latency.results import CaptureSource
@@ -19,6 +25,7 @@ CLOSE_SHARE = 1.0 / 256.0
 FOLLOW_BAND = Band(90.0, 4500.0)
 STEP_LIMIT = 4.0
 WIDE_RANGE_S = 0.03
+EXPLAINS_ALIKE = 0.02
 CONTRADICTION_S = 5.0 / 48000.0
 
 
@@ -113,6 +120,35 @@ def _moved(
     return final or spectra, motion, varying
 
 
+def _believed(  # noqa: PLR0917 (one private caller)
+    reference: DiReference,
+    capture: CaptureSource,
+    source: NDArray[np.complex64],
+    spectra: ClipSpectra,
+    motion: Motion,
+) -> tuple[ClipSpectra, Motion, bool]:
+    """Follow a moving lag, unless the capture is explained as well at rest."""
+    # Strings share periods: clips of a steady riff can agree on a lag that is off by
+    # some of them. What they agree on then explains less of the capture than the lag
+    # at which it really is, and a step that explains nothing is none.
+    moved, found, varying = _moved(reference, capture, source, spectra)
+    if found.step_frames.size == 0:
+        return moved, found, varying
+    plateaus = found.base_samples + np.concatenate(
+        [[0.0], np.cumsum(found.step_samples)]
+    )
+    resting = [(spectra, motion)]
+    for lag in dict.fromkeys(np.rint(plateaus).tolist()):
+        rest = still(lag)
+        read = _read(reference, capture, source, rest)
+        if read is not None:
+            resting.append((read, rest))
+    best, rest = max(resting, key=lambda pair: explained_share(pair[0]))
+    if explained_share(best) >= explained_share(moved) - EXPLAINS_ALIKE:
+        return best, rest, False
+    return moved, found, varying
+
+
 def align(
     reference: DiReference,
     capture: CaptureSource,
@@ -147,7 +183,9 @@ def align(
         middles = _middles(spectra, reference.grid.clip)
         calm = is_calm(middles, delays, agreements, reference.sample_rate_hz)
         if not calm and turn == 0:
-            spectra, motion, varying = _moved(reference, capture, source, spectra)
+            spectra, motion, varying = _believed(
+                reference, capture, source, spectra, motion
+            )
             delays, agreements = clip_delays(spectra, band)
         found = usable_band(measure_colour(spectra))
         if found is None:
