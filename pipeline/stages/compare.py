@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.dsp.compare import distance_matrix, group_within, map_spots, pick_spread
-from pipeline.models.metrics import METRICS, Metric
+from pipeline.models.metrics import METRICS
 from pipeline.models.record import (
     Capture,
     Choice,
@@ -22,16 +22,79 @@ MOST_DISTANCES = 200
 _SAME_START = 16.0
 """Passes started by hand lie anywhere: only lags this close, in samples, were made by
 the same transport and can be compared."""
-_REASON_KEYS = (
-    "brightness_hz",
-    "linear_share",
-    "body_db",
-    "mud_db",
-    "presence_db",
-    "fizz_db",
-    "crest_db",
-    "noise_dbfs",
-)
+_MINUS = "\N{MINUS SIGN}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Wording:
+    """How a shortlist says that a measure is high or low, always with its figure."""
+
+    most: str
+    least: str
+    more: str
+    less: str
+    figure: str
+    away: str
+    scale: float = 1.0
+    base: float = 0.0
+    digits: int = 1
+
+
+def _band(word: str, where: str) -> _Wording:
+    return _Wording(
+        f"Most {word}",
+        f"Least {word}",
+        f"More {word} than most",
+        f"Less {word} than most",
+        f"{{value}} dB at {where}",
+        "{away} dB {side} the middle",
+    )
+
+
+_WORDINGS = {
+    "brightness_hz": _Wording(
+        "Brightest",
+        "Darkest",
+        "Brighter than most",
+        "Darker than most",
+        "the centre of its power is at {value} Hz",
+        "{away} Hz {side} the middle",
+        digits=0,
+    ),
+    # Told as saturation, like everywhere on the page: 100 % minus the linear share.
+    "linear_share": _Wording(
+        "Cleanest",
+        "Most saturated",
+        "Cleaner than most",
+        "More saturated than most",
+        "{value} % of its power is more than a plain filter of the DI makes",
+        "{away} points {side} the middle",
+        scale=-100.0,
+        base=100.0,
+        digits=0,
+    ),
+    "body_db": _band("body", "80 to 200 Hz"),
+    "mud_db": _band("low mids", "200 to 400 Hz"),
+    "presence_db": _band("presence", "2.5 to 5 kHz"),
+    "fizz_db": _band("fizz", "5.5 to 10 kHz"),
+    "crest_db": _Wording(
+        "Highest peaks",
+        "Lowest peaks",
+        "Higher peaks than most",
+        "Lower peaks than most",
+        "they stand {value} dB over its average",
+        "{away} dB {side} the middle",
+    ),
+    "noise_dbfs": _Wording(
+        "Noisiest",
+        "Quietest",
+        "Noisier than most",
+        "Quieter than most",
+        "{value} dBFS when the DI is silent",
+        "{away} dB {side} the middle",
+    ),
+}
+"""A metric that has no wording is never a reason."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,32 +235,43 @@ def _choose(
         taken.add(key)
         nearest = [float(distances[index, j]) for j in picked if j != index]
         if nearest:
-            text += f"; {min(nearest):.1f} dB from the nearest other choice"
+            text += f"; at least {min(nearest):.1f} dB from every other choice"
         choices.append(Choice(id=usable[index].id, reason=text))
     return tuple(choices)
 
 
 def _reason(usable: Sequence[Capture], index: int, taken: set[str]) -> tuple[str, str]:
     """Say what sets a capture apart: its most unusual measure not yet named."""
-    table = {metric.key: metric for metric in METRICS}
-    best: tuple[float, Metric, float, float] | None = None
-    for key in _REASON_KEYS:
+    best: tuple[float, str, float] | None = None
+    for key in _WORDINGS:
         value = usable[index].metrics.get(key)
-        values = [v for c in usable if (v := c.metrics.get(key)) is not None]
+        values = _values(usable, key)
         if value is None or key in taken or len(values) < 2:
             continue
-        middle, spread = median(values), pstdev(values)
-        score = abs(value - middle) / spread if spread > 0 else 0.0
-        if best is None or score > best[0]:
-            best = (score, table[key], value, value - middle)
+        away = abs(value - median(values))
+        if away > 0 and (best is None or away / pstdev(values) > best[0]):
+            best = (away / pstdev(values), key, value)
     if best is None:
         return "Differs most from the others", ""
-    _, metric, value, away = best
-    unit = f" {metric.unit}" if metric.unit else ""
-    step = " dB" if metric.unit == "dBFS" else unit
-    side = "above" if away > 0 else "below"
-    return (
-        f"{metric.label} {value:.{metric.digits}f}{unit}, "
-        f"{abs(away):.{metric.digits}f}{step} {side} the session's middle",
-        metric.key,
+    _, key, value = best
+    return _say(_WORDINGS[key], _values(usable, key), value), key
+
+
+def _values(usable: Sequence[Capture], key: str) -> list[float]:
+    return [v for c in usable if (v := c.metrics.get(key)) is not None]
+
+
+def _say(wording: _Wording, values: Sequence[float], value: float) -> str:
+    """Put one measure into words: what it is, how much, and against the middle."""
+    high = value > median(values)
+    if value in {max(values), min(values)}:
+        head = f"{wording.most if high else wording.least} of the night"
+    else:
+        head = wording.more if high else wording.less
+    told = wording.base + wording.scale * value
+    away = wording.scale * (value - median(values))
+    figure = wording.figure.format(value=f"{told:.{wording.digits}f}")
+    middle = wording.away.format(
+        away=f"{abs(away):.{wording.digits}f}", side="above" if away > 0 else "below"
     )
+    return f"{head}: {figure}, {middle}".replace(" -", f" {_MINUS}")
