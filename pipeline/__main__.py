@@ -33,11 +33,13 @@ def _status() -> int:
         error.show()
         return USAGE
     except (KeyboardInterrupt, typer.Abort):
-        _say("Interrupted. What was finished is kept; run the same command to go on.")
-        return INTERRUPTED
+        result = INTERRUPTED
     except Exception as error:  # noqa: BLE001 (the boundary)
         _say(f"A bug in reamps: {error!r}. The details are in {_keep_trace()}")
         return BUG
+    # Typer turns some interruptions into this very status without a word.
+    if result == INTERRUPTED:
+        _say("Interrupted. What was finished is kept; run the same command to go on.")
     return result if isinstance(result, int) else 0
 
 

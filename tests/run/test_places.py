@@ -1,0 +1,250 @@
+"""Where results cannot go, and what must stay as it was: truth by construction."""
+
+import errno
+import hashlib
+import json
+import os
+import shutil
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import OutputError
+from pipeline.run.service import Options, run_manifests
+from tests.run.nights import content, finish, start, write_night
+
+QUIET = Options(jobs=1, quiet=True)
+
+
+@pytest.fixture(autouse=True)
+def _fixed_time(monkeypatch):
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1700000000")
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory):
+    return write_night(tmp_path_factory.mktemp("night"), captures=3, seconds=3.0)
+
+
+@pytest.fixture(scope="module")
+def undisturbed(night, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("undisturbed")
+    status, _, said = finish("run", night, "--out", folder, "-q", "-j", 1)
+    assert status == 0, said
+    return content(folder)
+
+
+def tree(folder):
+    """Names, contents and times of change of everything in a folder."""
+    return {
+        path.relative_to(folder).as_posix(): (
+            path.lstat().st_mtime_ns,
+            hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else None,
+        )
+        for path in [folder, *folder.rglob("*")]
+    }
+
+
+class Disk:
+    """A disk with so many bytes of room for files that are written aside."""
+
+    def __init__(self, monkeypatch, room, reason=errno.ENOSPC):
+        self.room, self._reason = room, reason
+        usual = Path.open
+
+        def opened(path, mode="r", *args, **options):
+            if not {"x", "w"} & set(mode):
+                return usual(path, mode, *args, **options)
+            if self._reason == errno.EROFS:
+                raise OSError(self._reason, os.strerror(self._reason))
+            file = usual(path, mode, *args, **options)
+            return _Filling(file, self)
+
+        monkeypatch.setattr(Path, "open", opened)
+
+    def take(self, size):
+        if size > self.room:
+            raise OSError(self._reason, os.strerror(self._reason))
+        self.room -= size
+
+
+class _Filling:
+    def __init__(self, file, disk):
+        self._file, self._disk = file, disk
+
+    def write(self, block):
+        size = len(block) if isinstance(block, str) else memoryview(block).nbytes
+        self._disk.take(size)
+        return self._file.write(block)
+
+    def __getattr__(self, name):
+        return getattr(self._file, name)
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self._file.close()
+
+
+@pytest.mark.parametrize("share", [0.0, 0.1, 0.5, 0.9])
+def test_a_full_disk_loses_nothing(night, undisturbed, tmp_path, monkeypatch, share):
+    whole = sum(map(len, undisturbed.values()))
+    with monkeypatch.context() as patch:
+        Disk(patch, int(share * whole))
+        with pytest.raises(
+            OutputError, match=r"the disk is full: make room.*run again"
+        ):
+            run_manifests([night], tmp_path / "out", QUIET)
+    assert not list((tmp_path / "out").rglob(".reamps-*"))
+    assert not list((tmp_path / "out").glob(".aligned-*"))
+    run_manifests([night], tmp_path / "out", QUIET)
+    assert content(tmp_path / "out") == undisturbed
+
+
+def test_a_full_disk_keeps_the_older_result(night, undisturbed, tmp_path, monkeypatch):
+    run_manifests([night], tmp_path / "out", QUIET)
+    other = night.with_name("other.toml")
+    text = night.read_text(encoding="utf-8")
+    other.write_text(f"{text}[loudness]\ntarget_lufs = -30.0\n", encoding="utf-8")
+    with monkeypatch.context() as patch:
+        Disk(patch, 1000)
+        with pytest.raises(OutputError, match="the disk is full"):
+            run_manifests([other], tmp_path / "out", QUIET)
+    other.unlink()
+    assert content(tmp_path / "out") == undisturbed
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A real file system of 1.5 MB, where the system lets us have one."""
+    if shutil.which("mount") is None:
+        pytest.skip("no way to mount")
+    folder = tmp_path / "small"
+    folder.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=1500k", "none", folder]
+    if subprocess.run(mount, capture_output=True, check=False).returncode:
+        pytest.skip("not allowed to mount")
+    yield folder
+    subprocess.run(["umount", folder], check=True)
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_a_disk_that_is_really_full(night, undisturbed, tmp_path, small_disk, jobs):
+    out = small_disk / "out"
+    status, _, said = finish("run", night, "--out", out, "-q", "-j", jobs)
+    assert (status, "the disk is full: make room" in said) == (1, True), said
+    assert not list(out.rglob(".reamps-*"))
+    moved = tmp_path / "moved"
+    shutil.copytree(out, moved)
+    run_manifests([night], moved, QUIET)
+    assert content(moved) == undisturbed
+
+
+def test_a_read_only_place_is_refused(night, tmp_path, monkeypatch):
+    (tmp_path / "out").mkdir()
+    Disk(monkeypatch, 0, errno.EROFS)
+    with pytest.raises(OutputError, match="read-only: choose another folder"):
+        run_manifests([night], tmp_path / "out", QUIET)
+
+
+@pytest.mark.skipif(not Path("/proc/self").exists(), reason="Linux")
+def test_a_place_that_takes_no_folders_is_refused(night):
+    status, _, said = finish("run", night, "--out", "/proc/here", "-q", "-j", 1)
+    assert status == 1, said
+    assert "could not be written" in said
+
+
+def test_a_file_in_the_way_is_refused(night, tmp_path):
+    (tmp_path / "out").write_text("mine", encoding="utf-8")
+    for folder in (tmp_path / "out", tmp_path / "out" / "deeper"):
+        with pytest.raises(OutputError, match="in the way"):
+            run_manifests([night], folder, QUIET)
+    assert (tmp_path / "out").read_text(encoding="utf-8") == "mine"
+
+
+@pytest.mark.parametrize("name", ["audio", "dry", "listen", "blends", ".kept", "."])
+def test_results_never_go_among_sources(tmp_path, name):
+    manifest = write_night(tmp_path / "night", captures=2, seconds=3.0)
+    text = manifest.read_text(encoding="utf-8").replace('"audio/', f'"{name}/')
+    shutil.copytree(tmp_path / "night" / "audio", tmp_path / name, dirs_exist_ok=True)
+    moved = tmp_path / "session.toml"
+    moved.write_text(text, encoding="utf-8")
+    before = tree(tmp_path)
+    with pytest.raises(OutputError, match=r"where the source di\.wav lies"):
+        run_manifests([moved], tmp_path, QUIET)
+    assert tree(tmp_path) == before
+
+
+def test_a_link_to_the_sources_is_seen_through(night, tmp_path):
+    (tmp_path / "out").mkdir()
+    try:
+        (tmp_path / "out" / "audio").symlink_to(night.parent / "audio")
+    except OSError:
+        pytest.skip("no links here")
+    before = tree(night.parent)
+    with pytest.raises(OutputError, match="where the source"):
+        run_manifests([night], tmp_path / "out", QUIET)
+    assert tree(night.parent) == before
+
+
+def test_files_of_somebody_else_are_not_replaced(night, tmp_path):
+    (tmp_path / "out" / "audio").mkdir(parents=True)
+    mine = tmp_path / "out" / "audio" / "p000.wav"
+    mine.write_text("mine", encoding="utf-8")
+    with pytest.raises(OutputError, match="no run has written into"):
+        run_manifests([night], tmp_path / "out", QUIET)
+    assert mine.read_text(encoding="utf-8") == "mine"
+
+
+def test_a_manifest_is_not_replaced(night, tmp_path):
+    text = night.read_text(encoding="utf-8")
+    audio = json.dumps(f"{night.parent.as_posix()}/audio/")[1:-1]
+    manifest = tmp_path / "record.json"
+    manifest.write_text(text.replace('"audio/', f'"{audio}'), encoding="utf-8")
+    before = manifest.read_bytes()
+    with pytest.raises(OutputError, match="would replace the manifest"):
+        run_manifests([manifest], tmp_path, QUIET)
+    assert manifest.read_bytes() == before
+
+
+def test_two_runs_at_once_do_not_mix(night, undisturbed, tmp_path):
+    folder = tmp_path / "out"
+    with start("run", night, "--out", folder, "-q", "-j", 1) as first:
+        while not (folder / ".reamps-holder").exists() and first.poll() is None:
+            time.sleep(0.01)
+        with pytest.raises(OutputError, match="another run is writing there"):
+            run_manifests([night], folder, QUIET)
+        first.communicate(timeout=300)
+    assert first.returncode == 0
+    assert content(folder) == undisturbed
+
+
+COMMANDS = (
+    ("check", "session.toml", "-q", "-j", 1),
+    ("explain", "session.toml", "--out", "../out"),
+    ("run", "session.toml", "--out", "../out", "-q", "-j", 2),
+    ("explain", "session.toml", "--out", "../out"),
+    ("run", "session.toml", "--out", "../out", "-q", "-j", 1),
+    ("report", "../out"),
+    ("schema",),
+)
+
+
+def test_no_command_touches_a_source(tmp_path):
+    # Names, contents and times of change of the whole tree, before and after each.
+    folder = tmp_path / "night"
+    write_night(folder, captures=2, seconds=3.0)
+    before = tree(folder)
+    for words in COMMANDS:
+        arguments = [
+            (folder / word).resolve()
+            if str(word).endswith(".toml") or str(word).startswith("..")
+            else word
+            for word in words
+        ]
+        status, _, said = finish(*arguments)
+        assert status == 0, said
+        assert tree(folder) == before, words
