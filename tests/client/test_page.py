@@ -24,9 +24,10 @@ FADE = 240  # 5 ms at 48 kHz, ITU-R BS.1534-3 on switching
 AXE = Path(__file__).parents[1] / "browser" / "node_modules" / "axe-core" / "axe.min.js"
 VISIBLE = "!e.closest('[hidden]') && e.getClientRects().length"
 RENDER = """
-const g = reampsSound.graph, d = reampsSound.data, [at, from, to, seconds] = arguments;
+const [at, from, to, seconds] = arguments, g = reampsSound.graph, d = reampsSound.data;
 const context = new OfflineAudioContext(1, seconds * d.rate, d.rate);
-Promise.all(d.options.slice(0, 2).map((o) => g.fetchSound(context, o))).then(([a, b]) => {
+const two = d.options.slice(0, 2).map((o) => g.fetchSound(context, o));
+Promise.all(two).then(([a, b]) => {
   const voices = [a, b].map((buffer) => g.voice(context, buffer, context.destination));
   for (const one of voices) g.begin(context, one, 0, from, [from, to]);
   g.open(voices[0], 0);
@@ -197,7 +198,7 @@ def test_fits_a_finger_and_a_phone(opened):
         "document.getElementById('copy').click()"
     )
     small = opened.run(
-        "return [...document.querySelectorAll('button, input, textarea, [role=slider]')]"
+        "return [...document.querySelectorAll('button,input,textarea,[role=slider]')]"
         f".filter(e => {VISIBLE}).map(e => [e.id || e.className,"
         " e.getBoundingClientRect()]).filter(([, r]) => r.width < 44 || r.height < 44)"
         ".map(([n]) => n)"
