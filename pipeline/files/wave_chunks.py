@@ -52,7 +52,24 @@ def _chunk(name: bytes, body: bytes) -> bytes:
     return struct.pack("<4sI", name, len(body)) + body + b"\0" * (len(body) & 1)
 
 
-def _info_list(info: Mapping[str, str]) -> bytes:
+def info_chunk(info: Mapping[str, str]) -> bytes:
+    """Make a ``LIST`` chunk of type INFO.
+
+    Parameters
+    ----------
+    info : mapping of str to str
+        Texts by their four-letter names; written by name, as ASCII.
+
+    Returns
+    -------
+    bytes
+        The whole chunk, of an even number of bytes.
+
+    Raises
+    ------
+    ValueError
+        When a name is none.
+    """
     entries = b"INFO"
     for name in sorted(info):
         if len(name) != 4 or not (name.isascii() and name.isupper()):
@@ -96,7 +113,7 @@ def wave_head(
     fmt = struct.pack("<HHIIHH", PCM, 1, sample_rate_hz, byte_rate, FRAME_BYTES, 24)
     middle = _chunk(b"fmt ", fmt) + _chunk(b"bext", build_bext(bext))
     if info:
-        middle += _info_list(info)
+        middle += info_chunk(info)
     data_bytes = frames * FRAME_BYTES
     riff_bytes = 4 + len(middle) + 8 + data_bytes + (data_bytes & 1)
     if riff_bytes <= LARGEST_RIFF_BYTES:

@@ -4,6 +4,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from pipeline.files.names import unique_names
 from pipeline.library import audio
@@ -14,6 +15,7 @@ from pipeline.library.refusals import PackError, QueryError
 from pipeline.models.record import Blend, Capture, LoudnessResult, Record
 
 DEFAULT_NAMES = "{session}_{id}_{mic}_{position}"
+Layout = Literal["wav", "flac"]
 IMPULSES = "impulse"
 """Folder of a run in which impulse responses lie, if it has any."""
 _FIELD = re.compile(r"\{([a-z0-9_]+)\}")
@@ -44,6 +46,8 @@ class Chosen:
         Of the source, by the record.
     gain_db : float
         What brings it to the pack's level.
+    layout : {"wav", "flac"}
+        Format of its copy.
     item : Capture or Blend
         From the record.
     """
@@ -56,12 +60,13 @@ class Chosen:
     impulse: Path | None
     sha256: str
     gain_db: float
+    layout: Layout
     item: Capture | Blend
 
     @property
     def file(self) -> str:
         """Name of its audio in the pack."""
-        return f"audio/{self.name}.wav"
+        return f"audio/{self.name}.{self.layout}"
 
 
 def fields_of(template: str) -> tuple[str, ...]:
@@ -140,12 +145,15 @@ class Wanted:
         Template of file names.
     target_lufs : float or None
         Level of the pack; None is the lowest level among the captures.
+    layout : {"wav", "flac"}
+        Format of the copies; impulse responses stay WAV, as convolvers want them.
     """
 
     words: str = ""
     conditions: tuple[str, ...] = ()
     names: str = DEFAULT_NAMES
     target_lufs: float | None = None
+    layout: Layout = "wav"
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,11 +168,14 @@ class Selection:
         By number of the session.
     target_lufs : float
         Level of the pack.
+    layout : {"wav", "flac"}
+        Format of the copies.
     """
 
     chosen: tuple[Chosen, ...]
     records: dict[int, Record]
     target_lufs: float
+    layout: Layout
 
 
 def choose(catalogue: Catalogue, wanted: Wanted) -> Selection:
@@ -203,14 +214,19 @@ def choose(catalogue: Catalogue, wanted: Wanted) -> Selection:
         _item(records[session], str(row["id"]))
         for session, row in zip(sessions, rows, strict=True)
     ]
-    target = _target(items, wanted.target_lufs)
+    target, layout = _target(items, wanted.target_lufs), wanted.layout
     chosen = [
-        _chosen(catalogue, (row, session, item), name, (records[session], target))
+        _chosen(
+            catalogue,
+            (row, session, item),
+            name,
+            (records[session], target, layout),
+        )
         for row, session, item, name in zip(
             rows, sessions, items, names.values(), strict=True
         )
     ]
-    return Selection(tuple(chosen), records, target)
+    return Selection(tuple(chosen), records, target, layout)
 
 
 def _distinct(names: Sequence[str]) -> list[str]:
@@ -267,10 +283,10 @@ def _chosen(
     catalogue: Catalogue,
     about: tuple[dict[str, str | float | None], int, Capture | Blend],
     name: str,
-    level: tuple[Record, float],
+    level: tuple[Record, float, Layout],
 ) -> Chosen:
     facts, session, item = about
-    record, target = level
+    record, target, layout = level
     sha256 = catalogue.session_digest(session)
     folder = catalogue.db.execute(
         "SELECT folder FROM session WHERE number = ?", (session,)
@@ -293,5 +309,6 @@ def _chosen(
         impulse=audio.locate(copies, folder, sha256, impulse),
         sha256=output.sha256,
         gain_db=_gain(item.loudness, target, record, item.id),
+        layout=layout,
         item=item,
     )

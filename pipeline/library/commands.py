@@ -31,6 +31,13 @@ Then try:  reamps library find ribbon --where "distance_mm < 50"
 """
 
 
+class AudioLayout(StrEnum):
+    """Format of a pack's copies, 24 bit and mono both."""
+
+    WAV = "wav"
+    FLAC = "flac"
+
+
 class Shape(StrEnum):
     """How a result is printed."""
 
@@ -331,7 +338,7 @@ def _near_file(
     return similar_to_heard(catalogue, heard, count=count, conditions=conditions)
 
 
-def pack(
+def pack(  # noqa: PLR0913 options of a command
     words: Words = "",
     out: Annotated[
         Path | None,
@@ -352,6 +359,10 @@ def pack(
             "--lufs", help="Loudness of all. [default: the lowest among them]"
         ),
     ] = None,
+    layout: Annotated[
+        AudioLayout,
+        typer.Option("--format", case_sensitive=False, help="Format of the copies."),
+    ] = AudioLayout.WAV,
     title: Annotated[str, typer.Option("--title", help="Its head.")] = "Tones",
     licence: Annotated[
         Path | None,
@@ -361,8 +372,9 @@ def pack(
 ) -> None:
     """Pack captures for somebody else.
 
-    Copies all that WORDS and --where find, level-matched, with a contact sheet, a
-    table, a README and checksums. Private fields stay out; the pack is read back before
+    Copies all that WORDS and --where find, level-matched, as WAV or FLAC of 24 bits
+    with what they are written inside, and adds a contact sheet, a table, a README
+    and checksums. Private fields stay out; the pack is read back before
     it counts as done. Equal captures give equal bytes.
     """
     from pipeline.library.choice import Wanted
@@ -373,7 +385,9 @@ def pack(
     if out is None:
         msg = "say where the pack goes: -o FOLDER or -o NAME.zip."
         raise PackError(msg)
-    wanted = Wanted(words, tuple(where or ()), names=names, target_lufs=lufs)
+    wanted = Wanted(
+        words, tuple(where or ()), names=names, target_lufs=lufs, layout=layout.value
+    )
     with _open(library) as catalogue:
         done = write(catalogue, wanted, out, Terms(title, _text(licence)))
     _say(f"{done.captures} captures at {done.target_lufs:.1f} LUFS, {done.files} files")

@@ -1,6 +1,6 @@
 """A pack for a client: level-matched copies, what each is, and their checksums.
 
-audio/NAME.wav      copies, all at one loudness
+audio/NAME.wav      copies, all at one loudness (or NAME.flac)
 impulse/NAME.wav    impulse responses, where the run left some
 sheet.html          contact sheet: listen, see and compare
 captures.csv        one row a file
@@ -13,15 +13,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.files.flac import encode_flac
 from pipeline.library import audio
 from pipeline.library.catalogue import Catalogue
 from pipeline.library.choice import IMPULSES, Chosen, Selection, Wanted, choose
+from pipeline.library.labels import Label, comments, info_texts, label, of_impulse
 from pipeline.library.page import render_sheet
 from pipeline.library.parcel import Parcel, contents, discard, writing
 from pipeline.library.private import leaked, secrets_of
 from pipeline.library.refusals import PackError
 from pipeline.library.sheet import captures_csv, readme, sheet_context
-from pipeline.library.wave_level import levelled, metadata
+from pipeline.library.wave_level import LevelledWave
 
 CHECKSUMS = "checksums.sha256"
 
@@ -85,9 +87,22 @@ class _Guard:
         self._refuse_leaks(name, content)
         self.sums[name] = self._parcel.put(name, [content])
 
-    def put_audio(self, name: str, source: Path, gain_db: float) -> None:
-        self._refuse_leaks(name, name.encode("utf-8") + b"\n" + metadata(source))
-        self.sums[name] = self._parcel.put(name, levelled(source, gain_db))
+    def put_wave(self, name: str, source: Path, gain_db: float, said: Label) -> None:
+        wave = LevelledWave(source, gain_db, info_texts(said))
+        self._refuse_leaks(name, name.encode("utf-8") + b"\n" + wave.metadata)
+        self.sums[name] = self._parcel.put(name, wave.blocks())
+
+    def put_flac(self, name: str, source: Path, gain_db: float, said: Label) -> None:
+        wave = LevelledWave(source, gain_db, {})
+        texts = comments(said, wave.bext)
+        told = "\n".join((name, *texts.values()))
+        self._refuse_leaks(name, told.encode("utf-8"))
+        try:
+            made = encode_flac(wave.samples(), wave.sample_rate_hz, texts)
+        except ValueError as error:
+            msg = f"{source}: {error}. Pack it as WAV."
+            raise PackError(msg) from error
+        self.sums[name] = self._parcel.put(name, [made])
 
 
 def _check_source(chosen: Chosen) -> None:
@@ -149,9 +164,13 @@ def pack(catalogue: Catalogue, wanted: Wanted, target: Path, terms: Terms) -> Pa
 def _fill(guard: _Guard, selection: Selection, terms: Terms) -> None:
     for chosen in selection.chosen:
         _check_source(chosen)
-        guard.put_audio(chosen.file, chosen.source, chosen.gain_db)
+        version = selection.records[chosen.session].version
+        said = label(chosen, terms.licence, version)
+        put = guard.put_flac if selection.layout == "flac" else guard.put_wave
+        put(chosen.file, chosen.source, chosen.gain_db, said)
         if chosen.impulse is not None:
-            guard.put_audio(f"{IMPULSES}/{chosen.name}.wav", chosen.impulse, 0.0)
+            name = f"{IMPULSES}/{chosen.name}.wav"
+            guard.put_wave(name, chosen.impulse, 0.0, of_impulse(said))
     guard.put_text("README.txt", readme(selection, terms.title, terms.licence))
     guard.put_text("captures.csv", captures_csv(selection))
     guard.put_text("sheet.html", render_sheet(sheet_context(selection, terms.title)))

@@ -1,13 +1,17 @@
 """Does anything private leave the house?
 
 Private is what stands in a table called ``private``, at any depth of the record. A
-pack is searched for those texts before it is handed over.
+pack is searched for those texts before it is handed over, also where a file name, a
+page or an ASCII field of a WAV spells them otherwise.
 """
 
+import html
+import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
 
 from pydantic import JsonValue
 
+from pipeline.files.names import SPELT_OUT
 from pipeline.models.record import Record
 
 PRIVATE = "private"
@@ -58,6 +62,19 @@ def _private(value: JsonValue) -> Iterator[str]:
             yield from _private(inner)
 
 
+def _folded(text: str) -> str:
+    """Letters and digits alone, without accents and capitals, words apart."""
+    spelt = html.unescape(text).translate(SPELT_OUT)
+    split = unicodedata.normalize("NFKD", spelt).casefold()
+    letters = (c for c in split if not unicodedata.combining(c))
+    return " ".join("".join(c if c.isalnum() else " " for c in letters).split())
+
+
+def _stands_in(secret: str, text: str, folded: str) -> bool:
+    bare = _folded(secret)
+    return secret in text or (len(bare) >= _LEAST and bare in folded)
+
+
 def secrets_of(record: Record) -> frozenset[str]:
     """List the private texts of a record.
 
@@ -73,9 +90,12 @@ def secrets_of(record: Record) -> frozenset[str]:
     """
     dumped: JsonValue = record.model_dump(mode="json", by_alias=True)
     known = "\n".join(_texts(public(dumped)))
+    folded = _folded(known)
     found = (text.strip() for text in _private(dumped))
     return frozenset(
-        text for text in found if len(text) >= _LEAST and text not in known
+        text
+        for text in found
+        if len(text) >= _LEAST and not _stands_in(text, known, folded)
     )
 
 
@@ -85,16 +105,19 @@ def leaked(content: bytes, secrets: frozenset[str]) -> str | None:
     Parameters
     ----------
     content : bytes
-        A file, or the metadata of one.
+        A text file, or the metadata of an audio file.
     secrets : frozenset of str
         From `secrets_of`.
 
     Returns
     -------
     str or None
-        The first one that is in it.
+        The first one that is in it, whatever became of its accents, capitals, spaces
+        and signs.
     """
-    for text in sorted(secrets):
-        if text.encode("utf-8") in content:
-            return text
+    text = content.decode("utf-8", "replace")
+    folded = _folded(text)
+    for secret in sorted(secrets):
+        if _stands_in(secret, text, folded):
+            return secret
     return None

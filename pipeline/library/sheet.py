@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from pipeline.library.choice import IMPULSES, Chosen, Selection
+from pipeline.library.labels import place
 from pipeline.library.tables import laid_out, plain
 from pipeline.models.metrics import METRICS
 from pipeline.models.record import Record
@@ -18,17 +19,6 @@ _ROOM = "Every file starts at the first sample of the DI it was played from."
 class _Fact:
     label: str
     value: str
-
-
-def _place(chosen: Chosen) -> str:
-    facts = chosen.facts
-    distance = facts.get("distance_mm")
-    parts = [
-        facts.get("mic"),
-        facts.get("position"),
-        f"{distance:g} mm" if isinstance(distance, float) else None,
-    ]
-    return ", ".join(plain(str(part)) for part in parts if part)
 
 
 def readme(selection: Selection, title: str, licence: str) -> str:
@@ -52,7 +42,7 @@ def readme(selection: Selection, title: str, licence: str) -> str:
         plain(title),
         "",
         f"{len(selection.chosen)} captures, all at {selection.target_lufs:.1f} LUFS "
-        "(EBU R 128), mono WAV, 24 bit.",
+        f"(EBU R 128), mono {selection.layout.upper()}, 24 bit.",
         f"{_ROOM} Put files of one session side by side on tracks and they line up.",
         "Open sheet.html to listen and compare; it works from disk.",
         "Check the files with: sha256sum -c checksums.sha256",
@@ -65,9 +55,7 @@ def readme(selection: Selection, title: str, licence: str) -> str:
         session = plain(str(chosen.facts.get("session") or ""))
         change = f", turned by {chosen.gain_db:+.2f} dB" if chosen.gain_db else ""
         lines.append(f"{chosen.file}")
-        lines.append(
-            f"    {session}: {plain(chosen.item.id)}; {_place(chosen)}{change}"
-        )
+        lines.append(f"    {session}: {plain(chosen.item.id)}; {place(chosen)}{change}")
         if chosen.impulse is not None:
             lines.append(f"    impulse response: {IMPULSES}/{chosen.name}.wav")
     return "\n".join(lines) + "\n"
@@ -135,7 +123,7 @@ def _card(selection: Selection, chosen: Chosen) -> dict[str, Any]:
         "file": chosen.file,
         "impulse": f"{IMPULSES}/{chosen.name}.wav" if chosen.impulse else None,
         "session": chosen.facts.get("session") or "",
-        "place": _place(chosen),
+        "place": place(chosen),
         "points": _curve(selection.records[chosen.session], chosen),
         "metrics": metrics,
     }
