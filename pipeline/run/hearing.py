@@ -14,6 +14,7 @@ from pipeline.stages.axes import third_octave_axis
 _LONGEST_S = 600.0
 _LEAST_DB = -300.0
 _CODE = "too_short"
+_DAMAGED = "not_finite"
 
 
 def hear_file(path: Path) -> Heard:
@@ -33,7 +34,7 @@ def hear_file(path: Path) -> Heard:
     Raises
     ------
     AudioError
-        If the file cannot be read or nothing plays in it.
+        If the file cannot be read, nothing plays in it, or a sample is no number.
     """
     info = probe(path)
     rate = info.sample_rate_hz
@@ -42,6 +43,12 @@ def hear_file(path: Path) -> Heard:
     for channel in range(1, info.channels + 1):
         with ChannelSource(path, channel) as source:
             samples = source.read(0, min(source.frames, int(_LONGEST_S * rate)))
+        if not np.isfinite(samples).all():
+            message = (
+                f"{path}: channel {channel} holds samples that are no numbers. Export "
+                "the file again."
+            )
+            raise AudioError(_DAMAGED, message)
         spectrum = average_spectrum(samples, rate, active_frames(samples, rate).active)
         if spectrum is not None:
             levels = third_octave_levels(spectrum)[: len(axis)]
