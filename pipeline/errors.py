@@ -28,6 +28,10 @@ class AudioError(ReampsError):
         super().__init__(message)
         self.code = code
 
+    def __reduce__(self) -> tuple[type["AudioError"], tuple[str, str]]:
+        """Travel between processes with code and message."""
+        return type(self), (self.code, str(self))
+
 
 class OutputError(ReampsError):
     """A place that cannot be written to; nothing was lost."""

@@ -78,6 +78,26 @@ def signature(handle: BinaryIO) -> tuple[int, int]:
     return facts.st_size, facts.st_mtime_ns
 
 
+def signature_of(path: Path) -> tuple[int, int] | None:
+    """Size and time of change of a file by its name.
+
+    Parameters
+    ----------
+    path : Path
+        Any path.
+
+    Returns
+    -------
+    tuple of int or None
+        As `signature`; None where there is nothing to look at.
+    """
+    try:
+        facts = path.stat()
+    except (OSError, ValueError):
+        return None
+    return facts.st_size, facts.st_mtime_ns
+
+
 def refuse_change(path: Path, handle: BinaryIO, before: tuple[int, int]) -> None:
     """Refuse a file that somebody wrote to while it was read.
 

@@ -68,7 +68,12 @@ class Sources:
 
     def spec(self, capture: CapturePlan) -> SourceSpec:
         """Which channel of which file, at the DI's rate."""
-        return SourceSpec(capture.path, capture.written.channel, self.di.sample_rate_hz)
+        return SourceSpec(
+            capture.path,
+            capture.written.channel,
+            self.di.sample_rate_hz,
+            self.prints[capture.id].seen,
+        )
 
     def di_parts(self) -> dict[str, JsonValue]:
         """Name what everything that is held against the DI depends on."""

@@ -229,7 +229,8 @@ def _loop(
     print_ = fingerprint(path)
     if print_.sha256 is None:
         return None, print_.findings
-    spec = SourceSpec(path, written.channel, sources.di.sample_rate_hz)
+    rate = sources.di.sample_rate_hz
+    spec = SourceSpec(path, written.channel, rate, print_.seen)
     parts = {
         **sources.di_parts(),
         "source": print_.sha256,

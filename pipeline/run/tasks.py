@@ -19,6 +19,7 @@ from pipeline.errors import AudioError
 from pipeline.files.audio import sha256_of
 from pipeline.files.bench import leave_samples, left_samples
 from pipeline.files.bext import BextFields
+from pipeline.files.opening import signature_of
 from pipeline.models.record import DiResult, Finding, Jump, Output, Polarity
 from pipeline.report.listening import listening_script
 from pipeline.stages.cut import cut_to_di
@@ -54,10 +55,13 @@ class Fingerprint:
         None when it cannot be read.
     findings : tuple of Finding
         Why not.
+    seen : tuple of int or None
+        Size and time of change before it was read.
     """
 
     sha256: str | None
     findings: tuple[Finding, ...] = ()
+    seen: tuple[int, int] | None = None
 
 
 def fingerprint(path: Path) -> Fingerprint:
@@ -73,8 +77,9 @@ def fingerprint(path: Path) -> Fingerprint:
     Fingerprint
         Its hash, or why there is none.
     """
+    seen = signature_of(path)
     try:
-        return Fingerprint(sha256_of(path))
+        return Fingerprint(sha256_of(path), seen=seen)
     except AudioError as error:
         return Fingerprint(None, (refusal(error),))
 

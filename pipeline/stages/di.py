@@ -151,11 +151,18 @@ def load_di(spec: DiSpec) -> DiMaterial:
     """
     try:
         with ChannelSource(spec.path, spec.channel) as source:
+            info = source.info
             samples = source.read(0, source.frames)
             finite = not source.not_finite_seen
     except AudioError as error:
         message = f"The DI cannot be used. {error}"
         raise ReampsError(message) from error
+    if (info.size_bytes, info.modified_ns) != (spec.size_bytes, spec.modified_ns):
+        message = (
+            f"The DI cannot be used. {spec.path}: changed since this run first looked "
+            "at it. Wait until nothing writes to it, then run again."
+        )
+        raise ReampsError(message)
     if not finite:
         message = (
             f"The DI cannot be used. {spec.path}: it holds samples that are not "

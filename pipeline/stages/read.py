@@ -12,8 +12,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.errors import AudioError
+from pipeline.errors import AudioError, ReampsError
 from pipeline.files.audio import ChannelSource
+from pipeline.files.opening import signature_of
 from pipeline.models.record import Finding
 from pipeline.units import amplitude_from_db
 
@@ -35,11 +36,15 @@ class SourceSpec:
         Counted from 1.
     sample_rate_hz : int
         The DI's rate; another native rate is converted.
+    seen : tuple of int or None
+        Size and time of change of the file whose content is known; None where any
+        content will do.
     """
 
     path: Path
     channel: int
     sample_rate_hz: int
+    seen: tuple[int, int] | None = None
 
 
 class Source:
@@ -133,12 +138,33 @@ def open_source(spec: SourceSpec) -> Iterator[Source]:
     Yields
     ------
     Source
-        Closed when the block ends. An `AudioError` says why a file cannot be read.
+        Closed when the block ends.
+
+    Raises
+    ------
+    AudioError
+        If the file cannot be read; a `ReampsError` if it is not the file any more
+        whose content is known.
     """
-    with ChannelSource(
-        spec.path, spec.channel, sample_rate_hz=spec.sample_rate_hz
-    ) as opened:
-        yield Source(opened)
+    try:
+        with ChannelSource(
+            spec.path, spec.channel, sample_rate_hz=spec.sample_rate_hz
+        ) as opened:
+            yield Source(opened)
+    except AudioError:
+        _refuse_other(spec)
+        raise
+    _refuse_other(spec)
+
+
+def _refuse_other(spec: SourceSpec) -> None:
+    """Refuse to take what another content gave for a result of the known one."""
+    if spec.seen is not None and signature_of(spec.path) != spec.seen:
+        message = (
+            f"{spec.path}: changed since this run first looked at it. Wait until "
+            "nothing writes to it, then run again; what was finished is kept."
+        )
+        raise ReampsError(message)
 
 
 def refusal(error: AudioError) -> Finding:

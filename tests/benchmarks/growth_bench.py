@@ -15,6 +15,7 @@ CPU is user plus system time of the process and its children.
 
 import argparse
 import struct
+import sys
 import tempfile
 from pathlib import Path
 
@@ -22,7 +23,7 @@ import numpy as np
 import soundfile
 
 from tests.benchmarks.speed_bench import cpu_of
-from tests.run.nights import command, write_night
+from tests.run.nights import command
 from tests.run.sessions import RATE, plucks, rig
 
 HEAD_BYTES = 80
@@ -66,6 +67,17 @@ def write_long_night(folder: Path, hours: float, di_seconds: float) -> Path:
     return manifest
 
 
+def apart(function: str, folder: Path, options: str) -> Path:
+    """Write a session in a process of its own: a child's peak counts its parent's."""
+    code = (
+        "import sys; from pathlib import Path; from tests.run import nights; "
+        "from tests.benchmarks import growth_bench; "
+        f"{function}(Path(sys.argv[1]), {options})"
+    )
+    cpu_of((sys.executable, "-c", code, folder / "night"))
+    return folder / "night" / "session.toml"
+
+
 def weight(folder: Path, pattern: str) -> int:
     """Bytes of files."""
     return sum(path.stat().st_size for path in folder.glob(pattern) if path.is_file())
@@ -99,11 +111,12 @@ def main() -> None:
         for count in () if wanted.hours else wanted.captures:
             folder = base / str(count)
             # One file holds two microphones.
-            manifest = write_night(folder / "night", captures=count - 1)
+            manifest = apart("nights.write_night", folder, f"captures={count - 1}")
             measure(f"{count} captures", manifest, folder / "out")
         for hours in (0.0, *wanted.hours) if wanted.hours else ():
             folder = base / f"h{hours}"
-            manifest = write_long_night(folder / "night", hours, wanted.di_seconds)
+            lengths = f"hours={hours}, di_seconds={wanted.di_seconds}"
+            manifest = apart("growth_bench.write_long_night", folder, lengths)
             measure(f"left for {hours:g} h", manifest, folder / "out")
 
 

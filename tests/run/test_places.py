@@ -4,15 +4,18 @@ import errno
 import hashlib
 import json
 import os
+import pickle
 import shutil
 import subprocess
+import sys
 import time
 from pathlib import Path
 
 import pytest
 
-from pipeline.errors import OutputError
+from pipeline.errors import AudioError, OutputError, ReampsError
 from pipeline.run.service import Options, run_manifests
+from pipeline.stages.di import load_di
 from tests.run.nights import content, finish, start, write_night
 
 QUIET = Options(jobs=1, quiet=True)
@@ -248,3 +251,52 @@ def test_no_command_touches_a_source(tmp_path):
         status, _, said = finish(*arguments)
         assert status == 0, said
         assert tree(folder) == before, words
+
+
+def change(path):
+    """Write to a file what another recording would hold."""
+    content = bytearray(path.read_bytes())
+    content[-60_000:] = bytes(60_000)
+    path.write_bytes(content + bytes(6))
+
+
+@pytest.mark.parametrize("name", ["di.wav", "p000.wav"])
+@pytest.mark.parametrize("stage", ["locating.locate_capture", "writing.write_capture"])
+def test_a_source_that_changes_is_not_mixed(tmp_path, monkeypatch, name, stage):
+    # Changed after its content was hashed: before it is searched, or before it is
+    # written, when nothing is left on the bench to write from.
+    manifest = write_night(tmp_path / "night", captures=2, seconds=3.0)
+    source = tmp_path / "night" / "audio" / name
+    before = source.read_bytes(), source.stat()
+    module, _, function = f"pipeline.run.{stage}".rpartition(".")
+    usual = getattr(sys.modules[module], function)
+    when = []
+
+    def changing(task):
+        if not when:
+            when.append(True)
+            change(source)
+            load_di.cache_clear()
+            for left in (tmp_path / "out").glob(".aligned-*/*"):
+                left.unlink()
+        return usual(task)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(f"{module}.{function}", changing)
+        with pytest.raises(ReampsError, match=f"{name}: changed since"):
+            run_manifests([manifest], tmp_path / "out", QUIET)
+    # What was kept of the run that failed belongs to the content that was there.
+    changed = source.read_bytes()
+    run_manifests([manifest], tmp_path / "out", QUIET)
+    run_manifests([manifest], tmp_path / "fresh", QUIET)
+    assert content(tmp_path / "out") == content(tmp_path / "fresh")
+    assert source.read_bytes() == changed
+    source.write_bytes(before[0])
+    run_manifests([manifest], tmp_path / "out", QUIET)
+    run_manifests([manifest], tmp_path / "first", QUIET)
+    assert content(tmp_path / "out") == content(tmp_path / "first")
+
+
+def test_a_refusal_travels_between_processes():
+    error = pickle.loads(pickle.dumps(AudioError("missing", "p.wav: gone")))  # noqa: S301 (our own bytes)
+    assert (error.code, str(error)) == ("missing", "p.wav: gone")
