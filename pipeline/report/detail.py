@@ -10,7 +10,7 @@ from pipeline.models.metrics import METRICS, Metric
 from pipeline.models.record import Capture, LoudnessResult, Record
 from pipeline.report import text
 from pipeline.report.names import Name
-from pipeline.report.view import Fact, FindingItem, facts
+from pipeline.report.view import Fact, FindingItem, facts, finding_item
 
 MOST_IN_FULL = 120
 """A larger night leaves its sheets to the script, so that the page opens soon."""
@@ -188,9 +188,7 @@ def details(record: Record, names: Mapping[str, Name]) -> tuple[DetailView, ...]
             status=capture.status,
             status_word=text.STATUS_WORDS[capture.status],
             headline=text.place(capture.place),
-            findings=tuple(
-                FindingItem(None, f.message, f.fix) for f in capture.findings
-            ),
+            findings=tuple(finding_item(None, f) for f in capture.findings),
             sheets=_sheets(capture, record),
             readings=_readings(capture),
             file=capture.file,

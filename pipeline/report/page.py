@@ -49,6 +49,8 @@ def _context(record: Record) -> Mapping[str, Any]:
     details = detail.details(record, known)
     in_full = len(details) <= detail.MOST_IN_FULL
     sheets = None if in_full else detail.compact(details)
+    rows = view.rows(record, known)
+    repeat = record.repeatability
     data = island(record, known, (spectra, distances), sheets)
     return {
         "title": view.title(record),
@@ -60,7 +62,9 @@ def _context(record: Record) -> Mapping[str, Any]:
         "blocks": view.finding_blocks(record, known),
         "picks": view.shortlist(record, known),
         "columns": view.COLUMNS,
-        "rows": view.rows(record, known),
+        "kinds": view.KINDS,
+        "rows": rows,
+        "folding": view.folding(rows, repeat.distance_db if repeat else None),
         "spectra": spectra,
         "tones": pictures.tones(record, known),
         "distances": distances,

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from pipeline.models.record import Axes, Capture, Record
 from pipeline.report import text
+from pipeline.report.labels import Label, place_labels
 from pipeline.report.names import Name
 from pipeline.report.plots import Axis, Frame, even_axis, frame, hertz_axis
 
@@ -68,6 +69,7 @@ class Tones:
 
     frame: Frame
     points: tuple[Point, ...]
+    labels: tuple[Label, ...]
     missing: int
 
 
@@ -78,6 +80,7 @@ class ToneMap:
     width: int
     height: int
     points: tuple[Point, ...]
+    labels: tuple[Label, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -332,7 +335,16 @@ def tones(record: Record, names: Mapping[str, Name]) -> Tones | None:
         )
         for c, bright, saturation in found
     )
-    return Tones(on, points, len(record.captures) - len(points))
+    labels = _labels(points, (on.width, on.height))
+    return Tones(on, points, labels, len(record.captures) - len(points))
+
+
+def _labels(points: Sequence[Point], size: tuple[float, float]) -> tuple[Label, ...]:
+    return place_labels(
+        [(point.name.id, point.x, point.y) for point in points if point.short],
+        [(point.x, point.y) for point in points],
+        size,
+    )
 
 
 def tone_map(record: Record, names: Mapping[str, Name]) -> ToneMap | None:
@@ -368,7 +380,7 @@ def tone_map(record: Record, names: Mapping[str, Name]) -> ToneMap | None:
         for spot in spots
     )
     height = max(round(high * scale) + 2 * MAP_EDGE, 160)
-    return ToneMap(WIDE[0], height, points)
+    return ToneMap(WIDE[0], height, points, _labels(points, (WIDE[0], height)))
 
 
 def _chain(table: Sequence[Sequence[float]], members: Sequence[int]) -> list[int]:

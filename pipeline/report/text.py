@@ -4,6 +4,7 @@ Written for a tired guitarist: no term stands without its meaning, no word witho
 its Hz or dB. All functions return plain text; escaping is the template's work.
 """
 
+import re
 from collections.abc import Iterable, Mapping
 from urllib.parse import quote
 
@@ -14,6 +15,8 @@ from pipeline.models.record import Place
 
 ABSENT = "\N{EN DASH}"
 MINUS = "\N{MINUS SIGN}"
+
+_SIGN = re.compile(r"(?<![\w.)/-])-(?=\d)")
 
 STATUS_WORDS = {"ok": "fine", "flagged": "usable, check it", "rejected": "left out"}
 SEVERITY_WORDS = {
@@ -185,7 +188,25 @@ def value(found: JsonValue) -> str:
         return ", ".join(value(item) for item in found)
     if isinstance(found, bool):
         return "yes" if found else "no"
+    if isinstance(found, int | float):
+        return told(str(found))
     return ABSENT if found is None else str(found)
+
+
+def told(message: str) -> str:
+    """Message of another part of the program with true minus signs.
+
+    Parameters
+    ----------
+    message : str
+        Plain text; a hyphen before a figure that follows no word is its sign.
+
+    Returns
+    -------
+    str
+        The same words.
+    """
+    return _SIGN.sub(MINUS, message)
 
 
 def label(key: str) -> str:
@@ -246,7 +267,7 @@ def _angle(spot: Place) -> str | None:
 def _away(spot: Place) -> str | None:
     if spot.distance_mm is None:
         return None
-    return f"{number(spot.distance_mm, 0, 'mm')} away"
+    return f"{number(spot.distance_mm, 0, 'mm')}\N{NO-BREAK SPACE}away"
 
 
 def place(spot: Place) -> str:

@@ -4,7 +4,7 @@ The views hold ready text and links; templates only place them. Nothing is measu
 here.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from pydantic import JsonValue
@@ -73,7 +73,11 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One row of the table of captures."""
+    """One row of the table of captures.
+
+    A capture that cannot be told apart from others heads their group (`twins`) or is
+    folded away under its head (`head`).
+    """
 
     name: Name
     status: str
@@ -83,22 +87,53 @@ class Row:
     setup: str
     mic: str
     cells: tuple[Cell, ...]
+    twins: tuple[Name, ...] = ()
+    head: Name | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """Head of a numeric column."""
+    """Head of a numeric column; `kind` is the set that it is shown with."""
 
     label: str
     unit: str
     hint: str
+    kind: str
 
 
+KINDS = (
+    ("tone", "Tone"),
+    ("touch", "Saturation and dynamics"),
+    ("level", "Timing, level and noise"),
+)
+"""Sets of columns that fit a screen side by side."""
+_KIND_OF = {
+    **dict.fromkeys(
+        (
+            "brightness_hz",
+            "tilt_db_per_octave",
+            "body_db",
+            "mud_db",
+            "presence_db",
+            "fizz_db",
+        ),
+        "tone",
+    ),
+    **dict.fromkeys(("noise_dbfs", "hum_db"), "level"),
+}
 COLUMNS = (
-    Column("Latency", "ms", "How late the capture was before it was aligned"),
-    Column("Loudness", "LUFS", "Integrated loudness after the one gain, EBU R 128"),
-    Column("Gain", "dB", "The one gain that levelled it"),
-    *(Column(m.label, m.unit, f"{m.definition}. Higher: {m.rising}.") for m in METRICS),
+    Column("Latency", "ms", "How late it was before it was aligned", "level"),
+    Column("Loudness", "LUFS", "Integrated, after the one gain, EBU R 128", "level"),
+    Column("Gain", "dB", "The one gain that levelled it", "level"),
+    *(
+        Column(
+            m.label,
+            m.unit,
+            f"{m.definition}. Higher: {m.rising}.",
+            _KIND_OF.get(m.key, "touch"),
+        )
+        for m in METRICS
+    ),
 )
 
 
@@ -197,13 +232,32 @@ def level_sentence(target: LoudnessTarget) -> str:
     )
 
 
+def finding_item(name: Name | None, finding: Finding) -> FindingItem:
+    """One finding as it is told.
+
+    Parameters
+    ----------
+    name : Name or None
+        Whose it is; None: the session's, or said beside it.
+    finding : Finding
+        What was found.
+
+    Returns
+    -------
+    FindingItem
+        With true minus signs.
+    """
+    fix = None if finding.fix is None else text.told(finding.fix)
+    return FindingItem(name, text.told(finding.message), fix)
+
+
 def _grouped(
     found: list[tuple[Name | None, Finding]], severity: str
 ) -> tuple[FindingGroup, ...]:
     by_code: dict[str, list[FindingItem]] = {}
     for name, finding in found:
         if finding.severity == severity:
-            item = FindingItem(name, finding.message, finding.fix)
+            item = finding_item(name, finding)
             by_code.setdefault(finding.code, []).append(item)
     groups = []
     for code, items in by_code.items():
@@ -258,7 +312,7 @@ def shortlist(record: Record, names: Mapping[str, Name]) -> tuple[Pick, ...]:
     """
     places = {c.id: text.place(c.place) for c in record.captures}
     return tuple(
-        Pick(names[choice.id], places[choice.id], choice.reason)
+        Pick(names[choice.id], places[choice.id], text.told(choice.reason))
         for choice in record.shortlist
         if choice.id in names
     )
@@ -296,6 +350,30 @@ def _cells(capture: Capture) -> tuple[Cell, ...]:
     )
 
 
+def _heads(record: Record) -> dict[str, tuple[str, ...]]:
+    """Who stands for each group of alike captures, and for whom."""
+    # A listed capture, else the reference, else one that is fine and no repetition.
+    listed = {choice.id for choice in record.shortlist}
+    captures = {capture.id: capture for capture in record.captures}
+
+    def rank(key: str) -> tuple[bool, bool, bool, bool]:
+        capture = captures[key]
+        return (
+            key not in listed,
+            key != record.comparison.reference,
+            capture.status != "ok",
+            capture.control,
+        )
+
+    heads = {}
+    for group in record.comparison.groups:
+        known = [key for key in group if key in captures]
+        if len(known) > 1:
+            head = min(known, key=rank)
+            heads[head] = tuple(key for key in known if key != head)
+    return heads
+
+
 def rows(record: Record, names: Mapping[str, Name]) -> tuple[Row, ...]:
     """List the captures for the table.
 
@@ -309,8 +387,17 @@ def rows(record: Record, names: Mapping[str, Name]) -> tuple[Row, ...]:
     Returns
     -------
     tuple of Row
-        One a capture, in the record's order.
+        One a capture, in the record's order, but alike ones behind their head.
     """
+    heads = _heads(record)
+    head_of = {twin: names[head] for head, twins in heads.items() for twin in twins}
+    captures = {capture.id: capture for capture in record.captures}
+    order = [
+        key
+        for capture in record.captures
+        if capture.id not in head_of
+        for key in (capture.id, *heads.get(capture.id, ()))
+    ]
     return tuple(
         Row(
             name=names[capture.id],
@@ -321,8 +408,36 @@ def rows(record: Record, names: Mapping[str, Name]) -> tuple[Row, ...]:
             setup=capture.setup or text.ABSENT,
             mic=capture.mic or text.ABSENT,
             cells=_cells(capture),
+            twins=tuple(names[key] for key in heads.get(capture.id, ())),
+            head=head_of.get(capture.id),
         )
-        for capture in record.captures
+        for capture in (captures[key] for key in order)
+    )
+
+
+def folding(rows_: Sequence[Row], floor_db: float | None) -> str | None:
+    """Say how many choices there really are.
+
+    Parameters
+    ----------
+    rows_ : sequence of Row
+        The table.
+    floor_db : float or None
+        The night's floor.
+
+    Returns
+    -------
+    str or None
+        None when every capture can be told apart, or nobody knows.
+    """
+    twins = sum(row.head is not None for row in rows_)
+    if not twins or floor_db is None:
+        return None
+    usable = sum(row.status != "rejected" for row in rows_)
+    return (
+        f"Fold what cannot be told apart tonight (spectra within "
+        f"{text.number(floor_db, 2, 'dB')}): {usable} usable captures become "
+        f"{usable - twins} choices"
     )
 
 

@@ -216,18 +216,19 @@ def test_without_listening_files_it_plays_plainly(page, tmp_path):
 
 def test_memory_is_given_back(page, night):
     page.open(night)
+    page.run("document.getElementById('folding').click()")
     room = 4
     page.run(f"reampsPlayer.allow({room} * {session.RATE * session.SECONDS} * 4)")
     page.press("p")
     page.until("return reampsPlayer.state().heard === 'c0'")
-    for index in range(1, 8):
+    for index in (3, 1, 2, 4, 5, 6, 7):  # alike captures stand together
         page.press("j")
         page.until(f"return reampsPlayer.state().heard === 'c{index}'")
     # The neighbours of the last one may still be on their way.
     page.until(f"return reampsPlayer.state().held <= {room}")
     assert state(page)["heard"] == "c7"
     assert page.run("return reampsPlayer.voices.has('c7')")
-    assert not page.run("return reampsPlayer.voices.has('c2')")
+    assert not page.run("return reampsPlayer.voices.has('c1')")
     page.press("p")
     assert page.complaints() == []
 

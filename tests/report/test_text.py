@@ -60,7 +60,7 @@ def test_place_tells_what_is_known_only():
     assert text.place(Place()) == ""
     spot = Place(speaker="left", offset_mm=35.0, distance_mm=25.0, angle_deg=45.0)
     assert text.place(spot) == (
-        "left speaker, 35\u00a0mm from the cap's centre, 25\u00a0mm away, "
+        "left speaker, 35\u00a0mm from the cap's centre, 25\u00a0mm\u00a0away, "
         "45\u00b0 off axis"
     )
 
@@ -83,3 +83,11 @@ def test_every_finding_code_has_a_title():
     from pipeline.models.record import FINDING_CODES
 
     assert set(FINDING_CODES) <= set(text.FINDING_TITLES)
+
+
+def test_signs_become_true_minus_signs_and_names_stay():
+    told = text.told("p07-dark: -70.3 dBFS at 80-200 Hz (-3 dB), 2031-05-17, a -b")
+    assert told == (
+        "p07-dark: \u221270.3 dBFS at 80-200 Hz (\u22123 dB), 2031-05-17, a -b"
+    )
+    assert text.value(-21.5) == "\u221221.5"

@@ -8,6 +8,7 @@ from pipeline.models.record import Capture, Curves
 from pipeline.stages.compare import compare_captures
 
 BANDS = 24
+MINUS = "\N{MINUS SIGN}"
 
 
 def capture(id_, level_db, **metrics):
@@ -48,12 +49,12 @@ CASES = {
     "body_db": (
         -9.0,
         -2.3,
-        "Most body of the night: \N{MINUS SIGN}2.3 dB at 80 to 200 Hz, 6.7 dB",
+        f"Most body of the night: {MINUS}2.3 dB at 80 to 200 Hz, 6.7 dB",
     ),
     "presence_db": (
         -9.5,
         -14.7,
-        "Least presence of the night: \N{MINUS SIGN}14.7 dB at 2.5 to 5",
+        f"Least presence of the night: {MINUS}14.7 dB at 2.5 to 5",
     ),
     "brightness_hz": (
         800.0,
@@ -63,7 +64,7 @@ CASES = {
     "noise_dbfs": (
         -85.2,
         -70.3,
-        "Noisiest of the night: \N{MINUS SIGN}70.3 dBFS when the DI is",
+        f"Noisiest of the night: {MINUS}70.3 dBFS when the DI is",
     ),
     "linear_share": (
         0.94,

@@ -115,6 +115,14 @@ const tellAll = () => {
   if (page.selected !== null) $("dock-told").textContent = page.sentence(page.selected);
 };
 
+// -- what is folded ----------------------------------------------------------
+const table = $("table");
+const opened = new Set();
+const rowOf = (index) => table && table.querySelector(`tbody tr[data-i="${index}"]`);
+const folded = (row) => row.dataset.head !== undefined && $("folding") && $("folding").checked &&
+  !opened.has(row.dataset.head) && !$("find").value.trim();
+const wanted = (row) => !row.dataset.lost && !folded(row);
+
 // -- selection --------------------------------------------------------------
 const frameDistances = () => {
   const plot = document.querySelector("[data-plot=distances]");
@@ -138,6 +146,8 @@ page.select = (index, {quiet = false} = {}) => {
   page.selected = index;
   const capture = captures[index];
   for (const node of all(".on")) node.classList.remove("on");
+  const hiding = rowOf(index);
+  if (hiding && folded(hiding)) { opened.add(hiding.dataset.head); arrange(); }
   for (const node of all(`tr[data-i="${index}"],circle[data-i="${index}"],text[data-i="${index}"],details[data-i="${index}"]`))
     node.classList.add("on");
   lift("levels");
@@ -154,7 +164,7 @@ page.select = (index, {quiet = false} = {}) => {
 };
 const order = () => {
   // While something plays, captures without a file are stepped over.
-  const rows = all("#table tbody tr").filter((row) => !row.dataset.lost).map((row) => +row.dataset.i);
+  const rows = all("#table tbody tr").filter(wanted).map((row) => +row.dataset.i);
   return page.sounding() ? rows.filter((index) => captures[index].audio) : rows;
 };
 page.neighbours = () => {
@@ -164,7 +174,8 @@ page.neighbours = () => {
 const step = (by) => {
   const list = order();
   if (!list.length) return;
-  const at = list.indexOf(page.selected);
+  const row = rowOf(page.selected);
+  const at = list.indexOf(row && folded(row) ? +row.dataset.head : page.selected);
   page.select(list[at < 0 ? 0 : (at + by + list.length) % list.length]);
 };
 page.setReference = (index) => {
@@ -251,17 +262,20 @@ document.addEventListener("click", (event) => {
 });
 
 // -- table ------------------------------------------------------------------
-const table = $("table");
 let shownPage = 0;
 const arrange = () => {
-  const rows = all("tbody tr", table).filter((row) => !row.dataset.lost);
+  const rows = all("tbody tr", table).filter(wanted);
+  for (const button of all(".twins", table)) {
+    button.hidden = !$("folding") || !$("folding").checked;
+    button.setAttribute("aria-expanded", String(opened.has(button.dataset.twins)));
+  }
   const pages = Math.max(1, Math.ceil(rows.length / PAGE_ROWS));
   shownPage = Math.min(shownPage, pages - 1);
   for (const row of all("tbody tr", table)) row.hidden = true;
   for (const row of rows.slice(shownPage * PAGE_ROWS, (shownPage + 1) * PAGE_ROWS)) row.hidden = false;
   const box = $("paging");
   box.replaceChildren();
-  if (pages === 1) { box.textContent = rows.length === captures.length ? "" : `${rows.length} of ${captures.length}`; return; }
+  if (pages === 1) { box.textContent = rows.length === captures.length ? "" : `${rows.length} of ${captures.length} shown`; return; }
   const turn = (words, by) => {
     const button = make("button", words);
     button.type = "button";
@@ -289,21 +303,32 @@ if (table) {
       if (a === null || b === null) return (a === null) - (b === null);
       return sign * (words ? a.localeCompare(b, undefined, {numeric: true}) : a - b);
     });
-    body.append(...rows.map(([, row]) => row));
+    const under = $("folding") && $("folding").checked;
+    const twins = rows.map(([, row]) => row).filter((row) => under && row.dataset.head !== undefined);
+    const tops = rows.map(([, row]) => row).filter((row) => !twins.includes(row));
+    body.append(...tops.flatMap((row) => [row, ...twins.filter((twin) => twin.dataset.head === row.dataset.i)]));
     shownPage = 0;
     arrange();
     say(`Sorted by ${head.textContent}, ${way}`);
   }));
   $("find").addEventListener("input", () => {
-    const wanted = $("find").value.trim().toLowerCase();
+    const sought = $("find").value.trim().toLowerCase();
     for (const row of all("tbody tr", table)) {
-      if (!wanted || row.textContent.toLowerCase().includes(wanted)) delete row.dataset.lost;
+      if (!sought || row.textContent.toLowerCase().includes(sought)) delete row.dataset.lost;
       else row.dataset.lost = "1";
     }
     shownPage = 0;
     arrange();
   });
-  arrange();
+  for (const button of all(".twins", table)) button.addEventListener("click", () => {
+    const key = button.dataset.twins;
+    if (!opened.delete(key)) opened.add(key);
+    arrange();
+  });
+  if ($("folding")) $("folding").addEventListener("change", arrange);
+  const choose = () => { table.dataset.show = $("columns").value; };
+  $("columns").addEventListener("change", choose);
+  choose();
 }
 
 // -- numbers of the pictures -------------------------------------------------
@@ -388,13 +413,13 @@ const openTarget = () => {
   page.select(+target.dataset.i, {quiet: true});
 };
 window.addEventListener("hashchange", openTarget);
-let opened = [];
+let unfolded = [];
 window.addEventListener("beforeprint", () => {
   // Up to forty sheets print in full; a larger night would be a book.
-  opened = captures.length <= 40 ? all("details:not([open]):not(.numbers)") : [];
-  for (const node of opened) node.open = true;
+  unfolded = captures.length <= 40 ? all("details:not([open]):not(.numbers)") : [];
+  for (const node of unfolded) node.open = true;
 });
-window.addEventListener("afterprint", () => { for (const node of opened) node.open = false; });
+window.addEventListener("afterprint", () => { for (const node of unfolded) node.open = false; });
 
 // -- dock ---------------------------------------------------------------------
 if ($("reference")) {
@@ -422,6 +447,7 @@ document.addEventListener("keydown", (event) => {
   if (action) { event.preventDefault(); action(event); }
 });
 for (const node of all("[data-script]")) if (node.id !== "dock") node.hidden = false;
+if (table) arrange();
 tellAll();
 if (captures.some((capture) => capture.audio)) $("dock").hidden = false;
 openTarget();
