@@ -24,7 +24,7 @@ COHERENT = 0.1
 GAP_OCTAVES = 0.35
 VIRTUAL_RATE_HZ = 192000.0
 PHASE_NFFT = 1 << 15
-DB_PER_NEPER = 20.0 * np.log10(np.e)
+DB_PER_NEPER = 20.0 / np.log(10.0)
 # Above the usable band a speaker goes on falling with about the slope that it
 # has at the edge, but a slope measured over one octave is mostly breakup peaks,
 # so it is trusted by a third and otherwise taken as of third order. The fall
