@@ -133,6 +133,52 @@ def responses(
             typer.echo(str(path))
 
 
+def readback(
+    capture: Annotated[
+        Path, typer.Argument(metavar="CAPTURE", help="Recording of a play-out file.")
+    ],
+    sidecar: Annotated[
+        Path,
+        typer.Option("--playout", metavar="JSON", help="The play-out file's sidecar."),
+    ],
+    channel: Annotated[int, typer.Option(min=1, help="Channel of the capture.")] = 1,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output", "-o", metavar="DIR", help="Write the sweep's response there."
+        ),
+    ] = None,
+    minimum_phase: Annotated[
+        bool, typer.Option("--minimum-phase", help="Start at once.")
+    ] = False,
+    level: Annotated[
+        Level, typer.Option(help="match: as recorded; unity: loudest band 0 dB.")
+    ] = Level.MATCH,
+    as_float: Annotated[
+        bool, typer.Option("--float", help="32-bit float instead of 24 bits.")
+    ] = False,
+) -> None:
+    """Read a capture of a play-out file: lag, drift, noise, response, distortion."""
+    from pipeline.day.readback import read_back
+    from pipeline.day.responses import ResponseWish
+
+    wish = None
+    if output is not None:
+        wish = ResponseWish(
+            folder=output,
+            di=sidecar,
+            output=output,
+            minimum_phase=minimum_phase,
+            level="unity" if level is Level.UNITY else "match",
+            as_float=as_float,
+        )
+    found = read_back(capture, channel, sidecar, wish)
+    for line in found.lines:
+        typer.echo(line)
+    for path in found.files:
+        typer.echo(str(path))
+
+
 def watch(
     folder: Annotated[
         Path, typer.Argument(metavar="FOLDER", help="Where the recorder writes.")
@@ -288,5 +334,6 @@ def add_commands(app: typer.Typer) -> None:
     app : typer.Typer
         Who gets them.
     """
-    for command in (playout, watch, draft, sheet, recall, responses, handover):
+    own = (playout, readback, watch, draft, sheet, recall, responses, handover)
+    for command in own:
         app.command()(command)

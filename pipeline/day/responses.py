@@ -128,7 +128,6 @@ def write_responses(wish: ResponseWish) -> tuple[Response, ...]:
     captures = _chosen(record, wish.ids)
     spec = inspect_di(wish.di, record.di.channel)
     material = load_di(spec)
-    make_folder(wish.output)
     responses = []
     for capture in captures:
         if capture.output is None:
@@ -171,18 +170,58 @@ def _respond(
     frames = min(frames, len(cross.freq_hz) - 1)
     found = music_impulse(cross, pre, frames)
     error_db = _error_db(material.samples, samples, found.taps, pre)
-    taps = found.taps
+    files, scaled = write_taps(wish, capture.id, found.taps, (rate, pre))
+    return Response(capture.id, files, found.confidence, error_db, scaled)
+
+
+def write_taps(
+    wish: ResponseWish, id_: str, taps: Float, place: tuple[int, int]
+) -> tuple[tuple[Path, ...], float]:
+    """Write one response at every rate that is asked for.
+
+    Parameters
+    ----------
+    wish : ResponseWish
+        Rates, level, phase and format.
+    id_ : str
+        What it is the response of.
+    taps : ndarray of float64
+        The response.
+    place : tuple of int
+        Its rate, and the sample at which lag 0 sits.
+
+    Returns
+    -------
+    files : tuple of Path
+        One a rate.
+    scaled_db : float
+        By how much they were lowered to fit into 24 bits; equal for all.
+    """
+    rate, pre = place
+    make_folder(wish.output)
     if wish.minimum_phase:
-        taps = minimum_phase_taps(taps, frames)
+        taps, pre = minimum_phase_taps(taps, len(taps)), 0
     if wish.level == "unity":
         taps = taps / _loudest(taps, rate)
-    name = safe_name(f"{capture.id}{' minimum phase' if wish.minimum_phase else ''}")
-    files, scaled = [], 0.0
-    for rate_hz in wish.rates_hz:
-        path = wish.output / f"{name} {rate_hz}.wav"
-        scaled = max(scaled, _write(path, _at_rate(taps, rate, rate_hz), rate_hz, wish))
+    made = {hz: _at_rate(taps, rate, hz) for hz in wish.rates_hz}
+    peak = max(float(np.abs(part).max()) for part in made.values())
+    gain = 1.0 if wish.as_float else min(1.0, LARGEST_24 / max(peak, 1e-12))
+    scaled_db = -20.0 * float(np.log10(gain))
+    name = safe_name(f"{id_}{' minimum phase' if wish.minimum_phase else ''}")
+    files = []
+    for hz, part in made.items():
+        path = wish.output / f"{name} {hz}.wav"
+        text = (
+            f"impulse response of {path.stem}; lag 0 at sample {pre * hz / rate:.2f}; "
+            f"level {wish.level}; lowered by {scaled_db:.2f} dB"
+        )
+        samples = (gain * part).astype(np.float32)
+        if wish.as_float:
+            write_wave_float(path, samples, hz)
+        else:
+            _write_24(path, samples, hz, text)
         files.append(path)
-    return Response(capture.id, tuple(files), found.confidence, error_db, scaled)
+    return tuple(files), scaled_db
 
 
 def _error_db(
@@ -217,22 +256,10 @@ def _at_rate(taps: Float, rate: int, wanted: int) -> Float:
     return np.asarray(made * (rate / wanted), dtype=np.float64)
 
 
-def _write(path: Path, taps: Float, rate: int, wish: ResponseWish) -> float:
-    samples = taps.astype(np.float32)
-    if wish.as_float:
-        write_wave_float(path, samples, rate)
-        return 0.0
-    peak = float(np.abs(samples).max())
-    gain = min(1.0, LARGEST_24 / max(peak, 1e-12))
-    delay = 0 if wish.minimum_phase else round(PRE_S * rate)
-    scaled_db = -20.0 * float(np.log10(gain))
+def _write_24(path: Path, samples: NDArray[np.float32], rate: int, text: str) -> None:
     bext = BextFields(
-        description=(
-            f"impulse response of {path.stem}; lag 0 at sample {delay}; level "
-            f"{wish.level}; lowered by {scaled_db:.2f} dB"
-        ),
+        description=text,
         originator="reamps",
         coding_history=(coding_history_line(rate, "impulse response"),),
     )
-    write_wave_24(path, samples * np.float32(gain), rate, bext)
-    return scaled_db
+    write_wave_24(path, samples, rate, bext)

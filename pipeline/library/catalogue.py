@@ -4,6 +4,7 @@
     records/            the records it was built from
     audio/              audio of sessions that were copied in
     judgements.toml     named weightings, if any were written
+    leaving/            notes of sessions that are being taken out; mostly absent
     cache/              tones of the whole library; may be deleted at any time
 
 The runs' own folders are only read.
@@ -19,6 +20,7 @@ from typing import Literal, Self
 from pipeline.files.atomic import make_folder
 from pipeline.library import audio, records
 from pipeline.library.entries import Night, night
+from pipeline.library.leaving import announce, announced, withdraw
 from pipeline.library.records import SHELF_FORMAT, Envelope, Numbers
 from pipeline.library.refusals import CatalogueError, QueryError
 from pipeline.library.schema import changing, connect, refusing
@@ -80,6 +82,7 @@ class Catalogue:
         make_folder(root)
         make_folder(root / RECORDS)
         self.db: sqlite3.Connection = connect(self.path)
+        self._settle()
 
     @property
     def path(self) -> Path:
@@ -132,8 +135,9 @@ class Catalogue:
             if known is not None and known.holds(sha256, str(source), copy=copy):
                 return Added("unchanged", known.number, len(laid_out.entries))
             envelope = self._write(laid_out, known, _parcel(text, source, copied=copy))
-        if known and known.sha256 != sha256:
-            self._forget(known.sha256)
+            if known and known.sha256 != sha256:
+                announce(self.root, known.sha256)
+        self._settle()
         return Added(
             _outcome(known, sha256), envelope.numbers.session, len(laid_out.entries)
         )
@@ -227,14 +231,21 @@ class Catalogue:
             Its number; a `QueryError` is raised if there is none.
         """
         with refusing(self.path), changing(self.db):
-            sha256 = self.session_digest(session)
+            announce(self.root, self.session_digest(session))
             Writer(self.db).remove(session)
-        self._forget(sha256)
+        self._settle()
 
-    def _forget(self, sha256: str) -> None:
-        with suppress(OSError):
-            records.shelf_path(self.shelf, sha256).unlink(missing_ok=True)
-        audio.remove_copies(self.root / AUDIO / sha256[:16])
+    def _settle(self) -> None:
+        """Finish what was taken out, also by a program that was killed meanwhile."""
+        if not announced(self.root):
+            return
+        with refusing(self.path), changing(self.db):
+            query = "SELECT 1 FROM session WHERE record_sha256 = ?"
+            for sha256 in announced(self.root):
+                # Still there: the taking out was cut short before it counted.
+                if self.db.execute(query, (sha256,)).fetchone() is None:
+                    forget(self.root, sha256)
+                withdraw(self.root, sha256)
 
     def session_digest(self, session: int) -> str:
         """Hash of a session's record.
@@ -279,6 +290,21 @@ class Catalogue:
         """
         path = records.shelf_path(self.shelf, self.session_digest(session))
         return records.take(path).record
+
+
+def forget(root: Path, sha256: str) -> None:
+    """Remove what lies on the disk of a session that the catalogue does not know.
+
+    Parameters
+    ----------
+    root : Path
+        The library's folder.
+    sha256 : str
+        Of its record.
+    """
+    with suppress(OSError):
+        records.shelf_path(root / RECORDS, sha256).unlink(missing_ok=True)
+    audio.remove_copies(root / AUDIO / sha256[:16])
 
 
 def _parcel(text: str, folder: Path, *, copied: bool) -> Envelope:

@@ -436,9 +436,9 @@ def check(
     With --repair the catalogue is built anew from the records that are kept beside it;
     the old file is set aside. Numbers stay the same.
     """
+    from pipeline.library.mending import rebuild
     from pipeline.library.refusals import CatalogueError
     from pipeline.library.upkeep import check as examine
-    from pipeline.library.upkeep import rebuild
 
     if repair:
         made = rebuild(library)

@@ -9,6 +9,8 @@ from scipy import signal
 
 from pipeline.day.layout import Layout, find_layout, read_layout, sidecar_of
 from pipeline.day.playout import PlayoutWish, read_playout_capture, write_playout
+from pipeline.day.readback import read_back
+from pipeline.day.responses import ResponseWish
 from pipeline.errors import ReampsError
 from tests.day.folders import RATE, plucks
 
@@ -123,3 +125,37 @@ def test_another_recording_has_no_markers(played: tuple[np.ndarray, Layout]) -> 
     assert found.marker is None
     assert found.sweep is None
     assert found.agrees is None
+
+
+def test_the_sweep_is_written_as_a_response(tmp_path: Path) -> None:
+    # Truth by construction: a known filter at half level, 500 samples late.
+    di = write_di(tmp_path / "di.wav")
+    made = write_playout(PlayoutWish(tmp_path / "di.wav", tmp_path / "out.wav"))
+    x, _ = soundfile.read(tmp_path / "out.wav")
+    sos = signal.butter(2, [100.0, 5000.0], "bandpass", fs=RATE, output="sos")
+    wet = 0.5 * signal.sosfilt(sos, x)
+    late = np.concatenate([np.zeros(500), wet, np.zeros(RATE)])
+    soundfile.write(tmp_path / "c.wav", late, RATE, subtype="PCM_24")
+    wish = ResponseWish(
+        tmp_path, tmp_path, tmp_path / "r", rates_hz=(RATE,), as_float=True
+    )
+    found = read_back(tmp_path / "c.wav", 1, made.sidecar, wish)
+    assert "latency 500." in found.lines[0] or "latency 501." in found.lines[0]
+    taps, _ = soundfile.read(found.files[0])
+    truth = wet[made.layout.di_start :][: len(di)]
+    again = signal.fftconvolve(di, taps)
+    errors = []
+    for shift in range(200, 280):  # lag 0 sits 5 ms in, give or take the marker's bias
+        part = again[shift : shift + len(di) - 300]
+        errors.append(np.mean((part - truth[: len(part)]) ** 2))
+    error_db = 10 * np.log10(min(errors) / np.mean(truth**2))
+    # Stated: whole samples are compared, so up to half a sample of shift is left.
+    assert error_db < -20.0
+
+
+def test_a_capture_without_markers_is_refused(tmp_path: Path) -> None:
+    write_di(tmp_path / "di.wav")
+    made = write_playout(PlayoutWish(tmp_path / "di.wav", tmp_path / "out.wav"))
+    soundfile.write(tmp_path / "c.wav", np.zeros(RATE), RATE)
+    with pytest.raises(ReampsError, match=r"markers of out\.wav are not in it"):
+        read_back(tmp_path / "c.wav", 1, made.sidecar, None)

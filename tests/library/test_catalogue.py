@@ -12,7 +12,7 @@ import pytest
 
 from pipeline.errors import RecordError
 from pipeline.library import catalogue as module
-from pipeline.library import records, schema, upkeep
+from pipeline.library import mending, records, schema, upkeep
 from pipeline.library.catalogue import Catalogue
 from pipeline.library.find import find
 from pipeline.library.refusals import CatalogueError, QueryError
@@ -113,7 +113,7 @@ def test_newer_catalogue_is_refused_by_number(library: Catalogue) -> None:
     with pytest.raises(CatalogueError, match=r"format 99.*formats up to 1"):
         Catalogue(root)
     with pytest.raises(CatalogueError, match="format 99"):
-        upkeep.rebuild(root)
+        mending.rebuild(root)
 
 
 def test_foreign_file_is_refused(tmp_path: Path) -> None:
@@ -191,7 +191,7 @@ def test_damaged_catalogue_is_detected_and_rebuilt(
         assert len(upkeep.check(root).strays) == 2
     else:
         assert "check --repair" in complaint(root)
-    rebuilt = upkeep.rebuild(root)
+    rebuilt = mending.rebuild(root)
     assert rebuilt.sessions == 2
     assert upkeep.check(root).whole
     with Catalogue(root) as again:
@@ -204,7 +204,7 @@ def test_damaged_record_on_the_shelf_is_taken_from_the_run(library: Catalogue) -
     health = upkeep.check(library.root)
     assert len(health.missing) == 1
     library.db.close()
-    rebuilt = upkeep.rebuild(library.root)
+    rebuilt = mending.rebuild(library.root)
     assert (rebuilt.sessions, len(rebuilt.damaged)) == (2, 1)
 
 
@@ -215,6 +215,85 @@ def test_backup_is_a_library_of_its_own(library: Catalogue, tmp_path: Path) -> N
     with Catalogue(tmp_path / "copy") as copy:
         assert names(copy) == before
         assert copy.record(1).session["name"] == "night 1"
+
+
+INSTANTS = {
+    "announced": (module, "announce", "after"),
+    "committed": (module, "forget", "before"),
+    "record gone": (module, "withdraw", "before"),
+}
+
+
+def remove_and_die(root: Path, session: int, instant: str) -> None:
+    """Take a session out and be killed at one instant of it."""
+    where, name, side = INSTANTS[instant]
+    done = getattr(where, name)
+
+    def die(*words: object) -> None:
+        if side == "after":
+            done(*words)
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    setattr(where, name, die)
+    with Catalogue(root) as library:
+        library.remove(session)
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no kill on this system")
+@pytest.mark.parametrize("damaged", [False, True])
+@pytest.mark.parametrize("first", ["repair", "open"])
+@pytest.mark.parametrize("instant", INSTANTS)
+def test_a_session_removed_before_a_kill_stays_out(
+    library: Catalogue, instant: str, first: str, *, damaged: bool
+) -> None:
+    """Once it is out no repair brings it back; before that it is still whole.
+
+    Where the catalogue is damaged too, what was asked for last counts.
+    """
+    root = library.root
+    copies = root / module.AUDIO / library.session_digest(1)[:16]
+    copies.mkdir(parents=True)
+    (copies / "take.wav").write_bytes(b"sound")
+    library.db.close()
+    context = multiprocessing.get_context("fork")
+    killed = context.Process(target=remove_and_die, args=(root, 1, instant))
+    killed.start()
+    killed.join(60)
+    assert killed.exitcode == -signal.SIGKILL
+    if first == "open":
+        Catalogue(root).db.close()
+    if damaged:
+        for path in root.glob("catalogue.sqlite*"):
+            path.unlink()
+    mending.rebuild(root)
+    health = upkeep.check(root)
+    with Catalogue(root) as again:
+        left = {name.split("/")[0] for name in names(again)}
+    kept = instant == "announced" and (first == "open" or not damaged)
+    assert left == ({"night 1", "night 2"} if kept else {"night 2"})
+    assert (health.whole, health.strays) == (True, ())
+    assert copies.exists() == kept
+    assert not (root / "leaving").exists()
+
+
+def test_a_removed_session_can_be_added_again(
+    library: Catalogue, tmp_path: Path
+) -> None:
+    library.remove(1)
+    assert library.add(tmp_path / "run 1").outcome == "added"
+    assert mending.rebuild(library.root).sessions == 2
+
+
+def test_a_repair_gives_no_number_twice(library: Catalogue, tmp_path: Path) -> None:
+    root = library.root
+    library.remove(2)
+    library.remove(1)
+    library.db.close()
+    mending.rebuild(root)
+    with Catalogue(root) as again:
+        added = again.add(invented.write(tmp_path / "run 3", invented.night(3)))
+        assert added.number == 3
+        assert min(names(again).values()) == 25
 
 
 def add_some(root: Path, folder: Path, seeds: range) -> None:
@@ -288,4 +367,4 @@ def test_thirty_kills_lose_and_corrupt_nothing(tmp_path: Path) -> None:
     assert expected
     health = upkeep.check(root)
     assert health.whole
-    assert upkeep.rebuild(root).sessions >= len(expected)
+    assert mending.rebuild(root).sessions >= len(expected)

@@ -1,0 +1,115 @@
+"""What does a capture of a play-out file say, in words, and as a response on disk?"""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.day.layout import Layout, read_layout
+from pipeline.day.playout import PlayoutReading, read_playout_capture
+from pipeline.day.responses import ResponseWish, write_taps
+from pipeline.errors import ReampsError
+from pipeline.files.audio import ChannelSource
+
+SHOWN_HZ = (82.0, 110.0, 220.0, 440.0, 1000.0, 2000.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Readback:
+    """A capture that was read back.
+
+    Parameters
+    ----------
+    reading : PlayoutReading
+        Its figures.
+    lines : tuple of str
+        The same in words.
+    files : tuple of Path
+        Responses that were written.
+    """
+
+    reading: PlayoutReading
+    lines: tuple[str, ...]
+    files: tuple[Path, ...]
+
+
+def read_back(
+    capture: Path, channel: int, sidecar: Path, wish: ResponseWish | None
+) -> Readback:
+    """Read markers, noise and sweep of a capture, and write its response.
+
+    Parameters
+    ----------
+    capture : Path
+        The recording of a play-out file.
+    channel : int
+        Counted from 1.
+    sidecar : Path
+        The play-out file's sidecar.
+    wish : ResponseWish or None
+        How the linear response of the sweep is written; None writes nothing.
+
+    Returns
+    -------
+    Readback
+        Figures and files.
+
+    Raises
+    ------
+    ReampsError
+        If the markers are not found, or a response is wished for without a sweep.
+    """
+    layout = read_layout(sidecar)
+    with ChannelSource(
+        capture, channel, sample_rate_hz=layout.sample_rate_hz
+    ) as source:
+        samples = source.read(0, source.frames)
+    reading = read_playout_capture(samples, layout)
+    if reading.marker is None:
+        message = (
+            f"{capture}: the markers of {layout.file} are not in it. They are looked "
+            "for within half a second of the recording's start: record from the "
+            "play-out file's start on."
+        )
+        raise ReampsError(message)
+    files: tuple[Path, ...] = ()
+    if wish is not None:
+        if reading.sweep is None:
+            message = f"{capture}: no whole sweep is in it, so no response can be made"
+            raise ReampsError(message)
+        rate = layout.sample_rate_hz
+        pre = reading.sweep.pre_samples
+        taps = reading.sweep.taps[: pre + round(wish.seconds * rate)]
+        files, _ = write_taps(wish, capture.stem, taps, (rate, pre))
+    return Readback(reading, tuple(_lines(reading, layout)), files)
+
+
+def _lines(reading: PlayoutReading, layout: Layout) -> list[str]:
+    marker, latency = reading.marker, reading.latency_samples
+    if marker is None or latency is None:
+        return []
+    ms = latency / layout.sample_rate_hz * 1000.0
+    sign = "upright" if marker.polarity > 0 else "inverted"
+    lines = [
+        f"latency {latency:.1f} samples ({ms:.2f} ms), {sign}; the three chirps agree "
+        f"within {marker.spread_samples:.2f} samples"
+    ]
+    if reading.drift_ppm is not None:
+        lines.append(f"drift over the file {reading.drift_ppm:+.2f} ppm")
+    if reading.noise_dbfs is not None:
+        lines.append(f"noise {reading.noise_dbfs:.1f} dBFS rms before the first marker")
+    if reading.sweep is not None:
+        sweep = reading.sweep
+        lines.append(
+            f"harmonics of the sweep at {reading.sweep_dbfs:.1f} dBFS, dB against the "
+            "fundamental (total as THD_F):"
+        )
+        for hz in SHOWN_HZ:
+            at = int(np.abs(np.log(sweep.freq_hz / hz)).argmin())
+            orders = ", ".join(
+                f"H{order} {level[at]:.0f}"
+                for order, level in enumerate(sweep.harmonics_db, start=2)
+                if level[at] > -200.0
+            )
+            lines.append(f"  {hz:5.0f} Hz: {orders}; {sweep.distortion[at]:.1%}")
+    return lines
