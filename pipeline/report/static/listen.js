@@ -6,6 +6,8 @@ const $ = (id) => document.getElementById(id);
 const rate = data.di.rate;
 const total = Math.max(1, Math.round(data.di.seconds * rate));
 const FADE_S = 0.005;
+// Curves that touch must not overlap by a rounding of the clock.
+const CURVE_S = FADE_S - 1e-9;
 const LEAD_S = 0.02;
 const AHEAD_S = 3;
 const SHORTEST_LOOP = Math.round(0.5 * rate);
@@ -80,8 +82,8 @@ const begin = (context, one, when, frame, [from, to]) => {
   source.start(when, frame / rate);
   one.source = source;
 };
-const open = (one, at) => one.gate.gain.setValueCurveAtTime(RISE, at, FADE_S);
-const shut = (one, at) => one.gate.gain.setValueCurveAtTime(FALL, at, FADE_S);
+const open = (one, at) => one.gate.gain.setValueCurveAtTime(RISE, at, CURVE_S);
+const shut = (one, at) => one.gate.gain.setValueCurveAtTime(FALL, at, CURVE_S);
 const exchange = (from, to, at) => {
   if (from) shut(from, at);
   if (to) open(to, at + FADE_S);
@@ -171,8 +173,8 @@ const fadeWraps = () => {
     const at = origin.time + (first + turn * length) / rate;
     if (at > until) break;
     if (at - FADE_S > context.currentTime) {
-      wrap.gain.setValueCurveAtTime(FALL, at - FADE_S, FADE_S);
-      wrap.gain.setValueCurveAtTime(RISE, at, FADE_S);
+      wrap.gain.setValueCurveAtTime(FALL, at - FADE_S, CURVE_S);
+      wrap.gain.setValueCurveAtTime(RISE, at, CURVE_S);
     }
     faded = at + 2 * FADE_S;
   }
