@@ -74,6 +74,9 @@ def _parse(path: Path, text: str) -> dict[str, JsonValue]:
     except tomllib.TOMLDecodeError as error:
         message = f"{path}: this is not valid TOML: {error}"
         raise ManifestError(message) from error
+    except ValueError as error:
+        message = f"{path}: a number in it is too long to be one: {error}"
+        raise ManifestError(message) from error
     except RecursionError as error:
         message = f"{path}: this is not a manifest: tables nested too deeply"
         raise ManifestError(message) from error

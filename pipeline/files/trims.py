@@ -5,7 +5,6 @@ a gain in dB. A run uses the file that lies in its folder, or the one it is give
 """
 
 import json
-import math
 from pathlib import Path
 
 from pipeline.errors import ReampsError
@@ -47,7 +46,8 @@ def read_trims(path: Path) -> dict[str, float]:
     trims = {}
     for id_, value in raw.items():
         number = isinstance(value, int | float) and not isinstance(value, bool)
-        if not number or not math.isfinite(value) or abs(value) > LARGEST_DB:
+        # The comparison is false of NaN; a whole number may be too large for a float.
+        if not number or not abs(value) <= LARGEST_DB:
             message = (
                 f"{path}: {id_!r}: found {json.dumps(value)[:40]}, expected a gain of "
                 f"-{LARGEST_DB:.0f} to {LARGEST_DB:.0f} dB."

@@ -16,6 +16,7 @@ FORMAT = 1
 """Number of the manifest format. 1: the first."""
 
 Name = Annotated[str, Field(min_length=1, max_length=200)]
+FileName = Annotated[str, Field(min_length=1, max_length=4096)]
 Millimetres = Annotated[float, Field(ge=-20_000, le=20_000)]
 Distance = Annotated[float, Field(ge=0, le=50_000)]
 
@@ -50,14 +51,14 @@ class Session(Open):
 class Di(Strict):
     """`[di]`: the dry recording that was played through the rig."""
 
-    file: Name = Field(description="Audio file, relative to the manifest.")
+    file: FileName = Field(description="Audio file, relative to the manifest.")
     channel: int = Field(default=1, ge=1, description="Channel, counted from 1.")
 
 
 class Loopback(Strict):
     """`[loopback]`: interface output patched straight to its input."""
 
-    file: Name = Field(description="Recording of the DI through the cable alone.")
+    file: FileName = Field(description="Recording of the DI through the cable alone.")
     channel: int = Field(default=1, ge=1, description="Channel, counted from 1.")
 
 
@@ -106,7 +107,7 @@ class Compare(Strict):
 class Context(Strict):
     """`[context]`: a backing track that plays along on the page."""
 
-    file: Name = Field(description="Audio file, relative to the manifest.")
+    file: FileName = Field(description="Audio file, relative to the manifest.")
     offset_s: float = Field(
         default=0.0, description="Where the DI starts in the track, in seconds."
     )
@@ -163,7 +164,7 @@ class Capture(Strict):
     id: Name | None = Field(
         default=None, description="Unique name; default: the file's stem."
     )
-    file: Name = Field(description="Audio file, relative to the manifest.")
+    file: FileName = Field(description="Audio file, relative to the manifest.")
     channel: int = Field(
         default=1, ge=1, description="Channel of a stereo or poly file, from 1."
     )

@@ -4,9 +4,9 @@ Finite numbers only; absent is null. Lag is positive when the capture is late.
 Raw facts are stored, figures derived from them are not.
 """
 
-from typing import Literal
+from typing import Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from pipeline.models.base import Recall, Strict
 
@@ -358,3 +358,26 @@ class Record(Strict):
     repeatability: Repeatability | None = None
     comparison: Comparison = Comparison(reference=None)
     shortlist: tuple[Choice, ...] = ()
+
+    @model_validator(mode="after")
+    def _tables_fit(self) -> Self:
+        """Refuse curves of other lengths than their axes: readers draw by index."""
+        series = [capture.curves for capture in self.captures if capture.curves]
+        series += [blend.curves for blend in self.blends]
+        if self.axes is not None:
+            axes = self.axes
+            wanted = tuple(
+                map(len, (axes.third_octave_hz, axes.erb_hz, axes.smooth_hz))
+            )
+            for one in series:
+                found = tuple(
+                    map(len, (one.third_octave_db, one.erb_db, one.smooth_db))
+                )
+                if found != wanted:
+                    message = f"curves of {found} points on axes of {wanted}"
+                    raise ValueError(message)
+        table = self.comparison.distance_db
+        if {len(row) for row in table} - {len(table)}:
+            message = "a table of distances that is not square"
+            raise ValueError(message)
+        return self

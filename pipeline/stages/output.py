@@ -101,6 +101,6 @@ def write_output(
     levelled = aligned * np.float32(amplitude_from_db(gain_db))
     if wrap is not None and listen is not None:
         copy = wave_16(to_16_bits(levelled), sample_rate_hz)
-        replace_with(listen, wrap(copy, len(levelled)).encode("ascii"))
+        replace_with(listen, wrap(copy, len(levelled)).encode("utf-8"))
     written = write_wave_24(path, levelled, sample_rate_hz, bext)
     return Output(file=relative, sha256=written.sha256, frames=written.frames)

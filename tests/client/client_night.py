@@ -119,6 +119,7 @@ def data(folder: Path) -> dict[str, Any]:
             },
         )
         capture["curves"]["erb_db"] = bands(samples)
+        found["axes"]["erb_hz"] = [float(k + 1) for k in range(len(bands(samples)))]
         capture["metrics"].update(
             brightness_hz=900.0 * 2 ** (TILTS[number] / 6),
             linear_share=0.95 - 0.1 * number,
