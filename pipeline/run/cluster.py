@@ -7,6 +7,7 @@ leave whole files or none, doing one twice does no harm.
 """
 
 import secrets
+import socket
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -267,6 +268,7 @@ def open_cluster(address: str) -> Iterator[Cluster]:
         )
         raise ReampsError(message) from error
     try:
+        _knock(address)
         client = Client(address, timeout=_PATIENCE_S, set_as_default=False)
     except (OSError, ValueError, ImportError) as error:
         message = (
@@ -281,6 +283,19 @@ def open_cluster(address: str) -> Iterator[Cluster]:
             yield cluster
         finally:
             cluster.close()
+
+
+def _knock(address: str) -> None:
+    """Refuse what nobody listens at before a client with its threads is made."""
+    from distributed.comm.addressing import (  # noqa: PLC0415 (an extra)
+        get_address_host_port,
+        parse_address,
+    )
+
+    scheme, _ = parse_address(address)
+    if scheme in {"tcp", "tls"}:
+        host, port = get_address_host_port(address)
+        socket.create_connection((host, port), timeout=_PATIENCE_S).close()
 
 
 def _await_worker(client: "Client", address: str) -> None:
