@@ -173,7 +173,7 @@ def folded_cabinet(rng: np.random.Generator, sample_rate_hz: int) -> Colour:
 
 
 def minimum_phase(magnitude: Array) -> Array:
-    """Fold a one-sided magnitude (positive, GRID // 2 + 1 points) into taps."""
+    """Fold a one-sided magnitude (GRID // 2 + 1 points, each above zero) into taps."""
     cepstrum = np.fft.irfft(np.log(magnitude))
     fold = np.zeros(cepstrum.size)
     fold[0] = fold[cepstrum.size // 2] = 1.0
