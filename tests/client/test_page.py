@@ -101,6 +101,36 @@ def test_plays_switches_and_loops(opened):
     assert all(url.startswith("file://") for url in asked)
 
 
+def test_fades_that_touch_never_overlap(opened):
+    # Web Audio refuses curves of value that overlap, were it by a rounding of the
+    # clock: four switches in a row, each begun where the one before ends.
+    refused = opened.run(
+        "const g = reampsSound.graph, c = new OfflineAudioContext(1, 48000, 48000);"
+        "const empty = c.createBuffer(1, 48, 48000); let refused = 0;"
+        "for (let k = 1; k <= 500; k += 1) { let at = k * 0.0137;"
+        " const [a, b] = [0, 1].map(() => g.voice(c, empty, c.destination));"
+        " try { for (let turn = 0; turn < 4; turn += 1)"
+        " at = turn % 2 ? g.exchange(b, a, at) : g.exchange(a, b, at); }"
+        " catch { refused += 1; } } return refused"
+    )
+    assert refused == 0
+
+
+def test_switches_as_fast_as_one_can_press(opened):
+    wrong = opened.wait(
+        "const s = reampsSound, c = reampsClient, wrong = []; let left = 100;"
+        "const turn = () => { if (!left--) { s.pause(); done(wrong); return; }"
+        " try { if (left % 9 === 0) { s.pause(); c.hear('1'); }"
+        " else if (left % 7 === 0) s.loop(left * 400, left * 400 + 24000);"
+        " else c.hear('123'[left % 3]); } catch (error) { wrong.push(String(error)); }"
+        " if (document.getElementById('now').textContent.includes('cannot'))"
+        " wrong.push('cannot play'); setTimeout(turn, 7); };"
+        "c.hear('1').then(turn)"
+    )
+    assert wrong == []
+    assert opened.complaints() == []
+
+
 def test_picks_come_home(opened, night):
     opened.run(
         "const c = reampsClient; c.choose('3'); c.choose('1');"

@@ -4,6 +4,8 @@ const reampsSound = (() => {
 const data = JSON.parse(document.getElementById("data").textContent);
 const rate = data.rate, total = data.frames;
 const FADE_S = 0.005, LEAD_S = 0.02, AHEAD_S = 3;
+// Curves that touch must not overlap by a rounding of the clock.
+const CURVE_S = FADE_S - 1e-9;
 const SHORTEST_LOOP = Math.min(total, Math.round(0.5 * rate));
 // 5 ms raised cosine, out and then in, never both at once (ITU-R BS.1534-3).
 const RISE = Float32Array.from({length: 65}, (_, k) => 0.5 - 0.5 * Math.cos(Math.PI * k / 64));
@@ -58,8 +60,8 @@ const begin = (context, one, when, frame, [from, to]) => {
   one.source = source;
   one.ready = when;
 };
-const open = (one, at) => one.gate.gain.setValueCurveAtTime(RISE, at, FADE_S);
-const shut = (one, at) => one.gate.gain.setValueCurveAtTime(FALL, at, FADE_S);
+const open = (one, at) => one.gate.gain.setValueCurveAtTime(RISE, at, CURVE_S);
+const shut = (one, at) => one.gate.gain.setValueCurveAtTime(FALL, at, CURVE_S);
 const exchange = (from, to, at) => {
   if (from) shut(from, at);
   if (to) open(to, at + FADE_S);
@@ -107,8 +109,8 @@ const fadeWraps = () => {
     const at = origin.time + (first + round * length) / rate;
     if (at > until) break;
     if (at - FADE_S > context.currentTime) {
-      wrap.gain.setValueCurveAtTime(FALL, at - FADE_S, FADE_S);
-      wrap.gain.setValueCurveAtTime(RISE, at, FADE_S);
+      wrap.gain.setValueCurveAtTime(FALL, at - FADE_S, CURVE_S);
+      wrap.gain.setValueCurveAtTime(RISE, at, CURVE_S);
     }
     faded = at + 2 * FADE_S;
   }
