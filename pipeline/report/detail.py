@@ -9,8 +9,9 @@ from pydantic import JsonValue
 from pipeline.models.metrics import METRICS, Metric
 from pipeline.models.record import Capture, LoudnessResult, Record
 from pipeline.report import text
+from pipeline.report.findings import FindingItem, finding_item
 from pipeline.report.names import Name
-from pipeline.report.view import Fact, FindingItem, facts, finding_item
+from pipeline.report.view import Fact, facts
 
 MOST_IN_FULL = 120
 """A larger night leaves its sheets to the script, so that the page opens soon."""

@@ -15,7 +15,7 @@ from pipeline.models.base import Recall
 from pipeline.models.record import Capture, Record
 from pipeline.report import text
 from pipeline.report.names import Name
-from pipeline.report.pictures import by_brightness, chosen, thinned
+from pipeline.report.thinning import by_brightness, chosen, thinned
 
 DIAMETER_MM = 305.0
 MOST_MICS = 60

@@ -7,10 +7,11 @@ from typing import Any
 from pipeline.models.metrics import METRICS
 from pipeline.models.record import Capture, Output, Record
 from pipeline.report import text
+from pipeline.report.distances import Distances
 from pipeline.report.names import Name, audio_link, listen_link
-from pipeline.report.pictures import Distances, Spectra, band_rows
 from pipeline.report.plots import Frame, Scale
 from pipeline.report.script import as_script
+from pipeline.report.spectra import Spectra, band_rows
 
 ENVELOPE_POINTS = 600
 

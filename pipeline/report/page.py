@@ -14,7 +14,19 @@ from markupsafe import Markup
 
 from pipeline.models.metrics import METRICS
 from pipeline.models.record import Record
-from pipeline.report import detail, front, passes, pictures, text, view
+from pipeline.report import (
+    detail,
+    distances,
+    findings,
+    front,
+    passes,
+    points,
+    spectra,
+    table,
+    text,
+    tracks,
+    view,
+)
 from pipeline.report.island import island
 from pipeline.report.names import names
 
@@ -44,14 +56,14 @@ def _static(name: str) -> Markup:
 
 def _context(record: Record) -> Mapping[str, Any]:
     known = names(record)
-    spectra = pictures.spectra(record, known)
-    distances = pictures.distances(record, known)
+    curves = spectra.spectra(record, known)
+    spread = distances.distances(record, known)
     details = detail.details(record, known)
     in_full = len(details) <= detail.MOST_IN_FULL
     sheets = None if in_full else detail.compact(details)
-    rows = view.rows(record, known)
+    rows = table.rows(record, known)
     repeat = record.repeatability
-    data = island(record, known, (spectra, distances), sheets)
+    data = island(record, known, (curves, spread), sheets)
     return {
         "title": view.title(record),
         "record": record,
@@ -59,18 +71,18 @@ def _context(record: Record) -> Mapping[str, Any]:
         "summary": view.summary(record),
         "di": view.di_facts(record.di),
         "level": view.level_sentence(record.loudness),
-        "blocks": view.finding_blocks(record, known),
+        "blocks": findings.finding_blocks(record, known),
         "picks": view.shortlist(record, known),
-        "columns": view.COLUMNS,
-        "kinds": view.KINDS,
+        "columns": table.COLUMNS,
+        "kinds": table.KINDS,
         "rows": rows,
-        "folding": view.folding(rows, repeat.distance_db if repeat else None),
-        "spectra": spectra,
-        "tones": pictures.tones(record, known),
-        "distances": distances,
-        "map": pictures.tone_map(record, known),
+        "folding": table.folding(rows, repeat.distance_db if repeat else None),
+        "spectra": curves,
+        "tones": points.tones(record, known),
+        "distances": spread,
+        "map": points.tone_map(record, known),
         "fronts": front.fronts(record, known),
-        "tracks": pictures.tracks(record, known),
+        "tracks": tracks.tracks(record, known),
         "passes": passes.passes(record, known),
         "sum_frame": passes.sum_frame() if record.pairs else None,
         "blends": passes.blends(record),
@@ -86,7 +98,7 @@ def _context(record: Record) -> Mapping[str, Any]:
         # as_script leaves no character that could end the element.
         "island": Markup(data),  # noqa: S704 escaped by island.as_script
         "svg": Markup,
-        "cell": pictures.CELL,
+        "cell": distances.CELL,
     }
 
 

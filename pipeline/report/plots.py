@@ -20,6 +20,8 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
 POINTS_PER_INCH = 72.0
+WIDE = (760, 400)
+"""Size of a picture that goes across the page."""
 INK = "#010203"
 GRID = "#040506"
 _STYLE: dict[Any, Any] = {

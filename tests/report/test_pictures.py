@@ -3,8 +3,9 @@
 import pytest
 import records
 
-from pipeline.report import pictures
+from pipeline.report import distances, points, spectra, tracks
 from pipeline.report.names import SHADES, names
+from pipeline.report.thinning import MOST_LINES
 
 
 @pytest.fixture(scope="module")
@@ -28,29 +29,29 @@ def test_shades_follow_brightness(night):
 
 
 def test_the_reference_is_a_flat_line(night):
-    found = pictures.spectra(night, names(night))
+    found = spectra.spectra(night, names(night))
     line = next(c for c in found.difference_curves if c.role == "reference")
     heights = {point.split(",")[1] for point in line.path[1:].split("L")}
     assert heights == {f"{found.differences.y.place(0.0):g}"}
 
 
 def test_large_nights_keep_reference_and_shortlist(crowd):
-    found = pictures.spectra(crowd, names(crowd))
+    found = spectra.spectra(crowd, names(crowd))
     shown = {curve.name.id for curve in found.curves}
-    assert len(shown) == pictures.MOST_LINES
+    assert len(shown) == MOST_LINES
     assert {c.id for c in crowd.shortlist} <= shown
     assert crowd.comparison.reference in shown
-    assert f"{pictures.MOST_LINES} of " in found.note
+    assert f"{MOST_LINES} of " in found.note
 
 
 def test_small_nights_are_drawn_whole(night):
-    found = pictures.spectra(night, names(night))
+    found = spectra.spectra(night, names(night))
     assert len(found.curves) == 15
     assert found.note is None
 
 
 def test_distances_are_reordered_not_changed(night):
-    found = pictures.distances(night, names(night))
+    found = distances.distances(night, names(night))
     at = {key: k for k, key in enumerate(night.comparison.ids)}
     for y, a in enumerate(found.names):
         for x, b in enumerate(found.names):
@@ -61,7 +62,7 @@ def test_distances_are_reordered_not_changed(night):
 
 
 def test_map_keeps_ratios_of_distances(night):
-    found = pictures.tone_map(night, names(night))
+    found = points.tone_map(night, names(night))
     spots = {s.id: (s.x, s.y) for s in night.comparison.spots}
     drawn = {p.name.id: (p.x, p.y) for p in found.points}
 
@@ -74,7 +75,7 @@ def test_map_keeps_ratios_of_distances(night):
 
 
 def test_tracks_name_the_unsteady(night):
-    found = pictures.tracks(night, names(night))
+    found = tracks.tracks(night, names(night))
     assert [ending.name.id for ending in found.named] == ["t008"]
 
 
@@ -82,10 +83,10 @@ def test_nothing_to_draw():
     bare = records.record(records.bare())
     known = names(bare)
     for draw in (
-        pictures.spectra,
-        pictures.tones,
-        pictures.distances,
-        pictures.tracks,
-        pictures.tone_map,
+        spectra.spectra,
+        points.tones,
+        distances.distances,
+        tracks.tracks,
+        points.tone_map,
     ):
         assert draw(bare, known) is None

@@ -2,7 +2,7 @@
 
 import records
 
-from pipeline.report import detail, view
+from pipeline.report import detail, findings, view
 from pipeline.report.names import names
 
 
@@ -20,7 +20,7 @@ def test_target_kept_is_one_sentence():
 
 def test_findings_are_grouped_heaviest_first():
     record = records.record(records.night(60))
-    blocks = view.finding_blocks(record, names(record))
+    blocks = findings.finding_blocks(record, names(record))
     assert [b.severity for b in blocks] == ["reject", "warn", "note"]
     session = [i for b in blocks for g in b.groups for i in g.items if i.name is None]
     assert len(session) == len(record.findings)

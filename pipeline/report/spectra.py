@@ -1,0 +1,150 @@
+"""Record to view: average spectra, and their differences from the reference.
+
+Curves are stored results put onto a frame's scales. A difference of two stored
+curves is drawn, not measured.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from pipeline.models.record import Axes, Capture, Record
+from pipeline.report import text
+from pipeline.report.names import Name
+from pipeline.report.plots import (
+    WIDE,
+    Axis,
+    Frame,
+    even_axis,
+    frame,
+    hertz_axis,
+)
+from pipeline.report.thinning import MOST_LINES, by_brightness, chosen, thinned
+
+LOW_HZ, HIGH_HZ = 40.0, 16000.0
+SPAN_DB = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """One capture's line."""
+
+    name: Name
+    path: str
+    role: str
+
+
+@dataclass(frozen=True, slots=True)
+class Spectra:
+    """Average spectra, and their differences from the reference."""
+
+    levels: Frame
+    differences: Frame
+    curves: tuple[Curve, ...]
+    difference_curves: tuple[Curve, ...]
+    di: str
+    bands: tuple[tuple[float, str], ...]
+    note: str | None
+
+
+def band_rows(axes: Axes | None) -> list[int]:
+    """Third octaves that the pictures show.
+
+    Parameters
+    ----------
+    axes : Axes or None
+        The record's frequencies.
+
+    Returns
+    -------
+    list of int
+        Places in the curves from 40 Hz to 16 kHz.
+    """
+    if axes is None:
+        return []
+    # Half a band of room: exact centres lie beside their nominal names.
+    low, high = LOW_HZ / 1.1, HIGH_HZ * 1.1
+    return [k for k, hz in enumerate(axes.third_octave_hz) if low <= hz <= high]
+
+
+def _difference_axis(curves: Iterable[Sequence[float]]) -> Axis:
+    widest = max((abs(at) for curve in curves for at in curve), default=6.0)
+    reach = next((r for r in (6, 12, 18) if widest <= r), 24)
+    ticks = tuple(
+        (float(at), f"{at:+d}".replace("-", "\N{MINUS SIGN}") if at else "0")
+        for at in range(-reach, reach + 1, reach // 3)
+    )
+    return Axis(-reach, reach, ticks, "dB against the reference")
+
+
+def spectra(record: Record, names: Mapping[str, Name]) -> Spectra | None:
+    """Average spectra of the captures.
+
+    Parameters
+    ----------
+    record : Record
+        The session.
+    names : mapping of str to Name
+        Names of the captures.
+
+    Returns
+    -------
+    Spectra or None
+        None when no capture has a curve.
+    """
+    drawn = [c for c in by_brightness(record.captures) if c.curves is not None]
+    rows = band_rows(record.axes)
+    if not drawn or record.axes is None or not rows:
+        return None
+    hz = [record.axes.third_octave_hz[k] for k in rows]
+    levels = {c.id: _picked(c, rows) for c in drawn}
+    reference = record.comparison.reference
+    held = levels.get(reference or "") or levels[drawn[0].id]
+    changes = {
+        key: [a - b for a, b in zip(curve, held, strict=True)]
+        for key, curve in levels.items()
+    }
+    keep, total = chosen(record, levels, MOST_LINES)
+    top = max(max(curve) for curve in levels.values())
+    x = hertz_axis(LOW_HZ, HIGH_HZ)
+    bottom = max(top - SPAN_DB, min(min(curve) for curve in levels.values()))
+    level_frame = frame(WIDE, x, even_axis(bottom, top, "dB", 6))
+    change_frame = frame(WIDE, x, _difference_axis(changes.values()))
+    roles = _roles(record)
+
+    def lines(on: Frame, series: Mapping[str, list[float]]) -> tuple[Curve, ...]:
+        return tuple(
+            Curve(names[key], on.path(hz, series[key]), roles.get(key, ""))
+            for key in levels
+            if key in keep
+        )
+
+    di = record.di.third_octave_db
+    return Spectra(
+        levels=level_frame,
+        differences=change_frame,
+        curves=lines(level_frame, levels),
+        difference_curves=lines(change_frame, changes),
+        di=level_frame.path(hz, [di[k] for k in rows]) if len(di) > rows[-1] else "",
+        bands=tuple(
+            (record.axes.third_octave_hz[k], _band(record.axes, k)) for k in rows
+        ),
+        note=thinned(len(keep), total),
+    )
+
+
+def _picked(capture: Capture, rows: Sequence[int]) -> list[float]:
+    curve = capture.curves.third_octave_db if capture.curves else ()
+    return [curve[k] for k in rows]
+
+
+def _band(axes: Axes, at: int) -> str:
+    if at < len(axes.third_octave_label):
+        return axes.third_octave_label[at]
+    return text.number(axes.third_octave_hz[at], 0)
+
+
+def _roles(record: Record) -> dict[str, str]:
+    roles = {choice.id: "short" for choice in record.shortlist}
+    if record.comparison.reference:
+        roles[record.comparison.reference] = "reference"
+    return roles
