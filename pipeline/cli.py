@@ -203,10 +203,10 @@ def explain(
 def report(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder of a run.")],
 ) -> None:
-    """Rebuild the page from DIR/record.json alone, without audio."""
-    from pipeline.run.service import rebuild_page
+    """Rebuild the page from DIR/record.json (and DIR/picks.json), without audio."""
+    from pipeline.report.writing import write_page
 
-    typer.echo(str(rebuild_page(folder)))
+    typer.echo(str(write_page(folder)))
 
 
 @app.command()

@@ -147,8 +147,9 @@ def shortlist(  # noqa: PLR0913 one argument an option
 def picks(folder: Folder, file: PicksFile, as_json: AsJson = False) -> None:
     """Take a client's picks in, after checking them against the record.
 
-    Takes the saved file or the text of a message. Forged, altered or stale picks are
-    refused and nothing changes; the same picks twice change nothing either.
+    Takes the saved file or the text of a message, merges it into DIR/picks.json and
+    makes the session's page again, which shows who chose what. Forged, altered or
+    stale picks are refused and nothing changes; the same picks twice change nothing.
     """
     from pipeline.client.merge import merge_picks
 
@@ -160,7 +161,11 @@ def picks(folder: Folder, file: PicksFile, as_json: AsJson = False) -> None:
         now=_now(),
     )
     if as_json:
-        answer = {"new": merged.new, "pick": merged.pick.model_dump(mode="json")}
+        answer = {
+            "new": merged.new,
+            "page": str(merged.page),
+            "pick": merged.pick.model_dump(mode="json"),
+        }
         typer.echo(json.dumps(answer, ensure_ascii=False))
         return
     for line in _answer(merged):
@@ -239,12 +244,15 @@ def _made_json(made: "Made") -> str:
 
 
 def _answer(merged: "Merged") -> list[str]:
+    import math
+
     from pipeline.report.text import clock
 
     pick = merged.pick
     start = "Merged" if merged.new else "Known already, nothing changed"
     how = ", chosen without seeing names" if pick.blind else ""
-    lines = [f"{start}: {pick.by}, saved {pick.saved}{how}."]
+    who = pick.by or "no name given"
+    lines = [f"{start}: {who}, saved {pick.saved}{how}."]
     lines += [
         f"{place}. {one.id} (\N{LEFT DOUBLE QUOTATION MARK}{one.name}"
         "\N{RIGHT DOUBLE QUOTATION MARK} on the page)"
@@ -252,5 +260,7 @@ def _answer(merged: "Merged") -> list[str]:
     ]
     if not pick.order:
         lines.append("No choice, only comments.")
-    lines += [f"{clock(one.at_s)} {one.id}: {one.text}" for one in pick.comments]
-    return lines
+    lines += [
+        f"{clock(math.floor(one.at_s))} {one.id}: {one.text}" for one in pick.comments
+    ]
+    return [*lines, f"The page shows it: {merged.page}"]

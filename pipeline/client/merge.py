@@ -10,22 +10,16 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from pipeline.client.picks import (
-    PICKS_NAME,
-    Answer,
-    Comment,
-    Named,
-    Pick,
-    PicksBook,
-    book_text,
-    read_picks,
-)
+from pipeline.client.answer import Answer
 from pipeline.client.seal import is_sealed
 from pipeline.client.sent import SentShortlist, changed, recall
 from pipeline.errors import RecordError
-from pipeline.files.atomic import replace_with
 from pipeline.files.hold import hold_folder
+from pipeline.files.picks import read_picks, write_picks
 from pipeline.files.store import read_record
+from pipeline.models.picks import Comment, Heard, Named, Pick, PicksBook
+from pipeline.models.record import Record
+from pipeline.report.writing import write_page
 
 LARGEST_BYTES = 2_000_000
 """A page's answer stays far under it: 200 comments of 2000 characters."""
@@ -43,10 +37,13 @@ class Merged:
         The answer.
     new : bool
         False where it was merged before.
+    page : Path
+        The session's page, which shows it.
     """
 
     pick: Pick
     new: bool
+    page: Path
 
 
 def plain(text: str) -> str:
@@ -179,8 +176,9 @@ def as_pick(answer: Answer, sent: SentShortlist, merged: str) -> Pick:
     start_s = sent.start_frame / sent.sample_rate_hz
     return Pick(
         shortlist=answer.shortlist,
+        title=sent.title,
         seal=answer.seal,
-        by=plain(answer.by) or "no name given",
+        by=plain(answer.by),
         saved=answer.saved,
         merged=merged,
         blind=answer.blind,
@@ -196,11 +194,14 @@ def as_pick(answer: Answer, sent: SentShortlist, merged: str) -> Pick:
             )
             for one in answer.comments
         ),
+        heard=tuple(
+            Heard(id=one.id, name=one.name, sha256=one.sha256) for one in sent.options
+        ),
     )
 
 
 def merge_picks(folder: Path, content: bytes, *, source: str, now: str) -> Merged:
-    """Check an answer against the record and the shortlist, and keep it.
+    """Check an answer against the record and the shortlist, keep it, and show it.
 
     Parameters
     ----------
@@ -216,17 +217,20 @@ def merge_picks(folder: Path, content: bytes, *, source: str, now: str) -> Merge
     Returns
     -------
     Merged
-        The answer; the same one twice changes nothing.
-
-    Raises
-    ------
-    RecordError
-        If it is malformed, forged, stale, or answers another folder's shortlist.
+        The answer; the same one twice changes nothing. The session's page is made
+        again either way. A `RecordError` says that it is malformed, forged, stale, or
+        answers another folder's shortlist.
     """
-    record = read_record(folder)
     answer = parse_answer(content, source)
     sent = recall(folder, answer.shortlist)
     check_answer(answer, sent)
+    with hold_folder(folder, f"reamps picks, since {now}"):
+        _refuse_stale(sent, read_record(folder))
+        pick, new = _kept(folder, as_pick(answer, sent, now))
+        return Merged(pick, new=new, page=write_page(folder))
+
+
+def _refuse_stale(sent: SentShortlist, record: Record) -> None:
     stale = changed(sent, record)
     if stale:
         message = (
@@ -235,12 +239,13 @@ def merge_picks(folder: Path, content: bytes, *, source: str, now: str) -> Merge
             f"Make and send a new shortlist. {_NOTHING}"
         )
         raise RecordError(message)
-    with hold_folder(folder, f"reamps picks, since {now}"):
-        book = read_picks(folder)
-        for known in book.picks:
-            if known.seal == answer.seal:
-                return Merged(known, new=False)
-        pick = as_pick(answer, sent, now)
-        text = book_text(PicksBook(format=1, picks=(*book.picks, pick)))
-        replace_with(folder / PICKS_NAME, text.encode("utf-8"))
-    return Merged(pick, new=True)
+
+
+def _kept(folder: Path, pick: Pick) -> tuple[Pick, bool]:
+    """Add a pick to the book, unless it is there; give the one that is there."""
+    book = read_picks(folder)
+    for known in book.picks:
+        if known.seal == pick.seal:
+            return known, False
+    write_picks(folder, PicksBook(format=1, picks=(*book.picks, pick)))
+    return pick, True

@@ -9,7 +9,7 @@ import hashlib
 import hmac
 import json
 
-from pipeline.client.picks import Answer
+from pipeline.client.answer import Answer
 
 
 def sealed_text(answer: Answer) -> str:

@@ -14,7 +14,7 @@ from pydantic import Field, ValidationError
 from pipeline.errors import RecordError
 from pipeline.files.atomic import make_folder, replace_with
 from pipeline.models.base import Strict
-from pipeline.models.record import Blend, Capture, Record
+from pipeline.models.record import Record
 
 FOLDER = "shortlists"
 _TOKEN = re.compile(r"[0-9a-f]{16}")
@@ -93,23 +93,6 @@ def recall(folder: Path, token: str) -> SentShortlist:
         raise RecordError(message) from error
 
 
-def outputs(record: Record) -> dict[str, str]:
-    """Hash of each output by the id of its capture or blend.
-
-    Parameters
-    ----------
-    record : Record
-        The session.
-
-    Returns
-    -------
-    dict of str to str
-        Without those that have no output.
-    """
-    everyone: list[Capture | Blend] = [*record.captures, *record.blends]
-    return {one.id: one.output.sha256 for one in everyone if one.output}
-
-
 def changed(sent: SentShortlist, record: Record) -> tuple[str, ...]:
     """Ids whose sound is not the one that was sent any more.
 
@@ -125,5 +108,5 @@ def changed(sent: SentShortlist, record: Record) -> tuple[str, ...]:
     tuple of str
         Empty where nothing changed.
     """
-    now = outputs(record)
+    now = record.sounds
     return tuple(one.id for one in sent.options if now.get(one.id) != one.sha256)

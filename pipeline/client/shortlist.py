@@ -5,11 +5,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from pipeline.client.answer import LONGEST_NAME
 from pipeline.client.choose import Proposal, middle, name_given, propose
 from pipeline.client.cut import BYTES_A_SAMPLE, MB, Cut, Room, cut_tones
 from pipeline.client.excerpt import peaks
 from pipeline.client.page import ClientPage, Option, render
-from pipeline.client.picks import LONGEST_NAME
 from pipeline.client.reference import WARNING, hear_reference, rank
 from pipeline.client.sent import SentOption, SentShortlist, remember
 from pipeline.client.tones import Tone, named, tones

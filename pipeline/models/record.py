@@ -359,6 +359,12 @@ class Record(Strict):
     comparison: Comparison = Comparison(reference=None)
     shortlist: tuple[Choice, ...] = ()
 
+    @property
+    def sounds(self) -> dict[str, str]:
+        """SHA-256 of each output by the id of its capture or blend."""
+        everyone: list[Capture | Blend] = [*self.captures, *self.blends]
+        return {one.id: one.output.sha256 for one in everyone if one.output}
+
     @model_validator(mode="after")
     def _tables_fit(self) -> Self:
         """Refuse curves of other lengths than their axes: readers draw by index."""

@@ -1,7 +1,8 @@
 """The page: record to views to templates, one file that works from disk.
 
 The only owner of jinja2. Styles and scripts are part of the page; audio stays beside
-it. Nothing on the page is measured here, and the record is its only source.
+it. Nothing on the page is measured here; the record and the clients' picks are its
+only sources.
 """
 
 from collections.abc import Mapping
@@ -13,6 +14,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from pipeline.models.metrics import METRICS
+from pipeline.models.picks import PicksBook
 from pipeline.models.record import Record
 from pipeline.report import (
     detail,
@@ -20,6 +22,7 @@ from pipeline.report import (
     findings,
     front,
     passes,
+    picks,
     points,
     spectra,
     table,
@@ -31,7 +34,8 @@ from pipeline.report.island import island
 from pipeline.report.names import names
 
 STYLES = ("page.css",)
-SCRIPTS = ("page.js", "listen.js", "blind.js")
+SCRIPTS = ("page.js", "listen.js", "blind.js", "picks.js")
+NOBODY = PicksBook(format=1)
 
 
 @lru_cache(maxsize=1)
@@ -54,7 +58,7 @@ def _static(name: str) -> Markup:
     return Markup(content.read_text(encoding="utf-8"))  # noqa: S704 own file
 
 
-def _context(record: Record) -> Mapping[str, Any]:
+def _context(record: Record, book: PicksBook) -> Mapping[str, Any]:
     known = names(record)
     curves = spectra.spectra(record, known)
     spread = distances.distances(record, known)
@@ -62,6 +66,7 @@ def _context(record: Record) -> Mapping[str, Any]:
     in_full = len(details) <= detail.MOST_IN_FULL
     sheets = None if in_full else detail.compact(details)
     rows = table.rows(record, known)
+    answered = picks.rounds(book, record, known)
     repeat = record.repeatability
     data = island(record, known, (curves, spread), sheets)
     return {
@@ -72,7 +77,9 @@ def _context(record: Record) -> Mapping[str, Any]:
         "di": view.di_facts(record.di),
         "level": view.level_sentence(record.loudness),
         "blocks": findings.finding_blocks(record, known),
-        "picks": view.shortlist(record, known),
+        "shortlist": view.shortlist(record, known),
+        "rounds": answered,
+        "chosen_by": picks.chosen_by(answered),
         "columns": table.COLUMNS,
         "kinds": table.KINDS,
         "rows": rows,
@@ -102,18 +109,20 @@ def _context(record: Record) -> Mapping[str, Any]:
     }
 
 
-def render_page(record: Record) -> str:
+def render_page(record: Record, book: PicksBook = NOBODY) -> str:
     """Render the whole page of one session.
 
     Parameters
     ----------
     record : Record
-        The session; its only source.
+        The session.
+    book : PicksBook
+        What clients chose from it.
 
     Returns
     -------
     str
         HTML with styles, pictures and scripts inside; audio is linked relative to
-        the page. Equal records give equal text.
+        the page. Equal input gives equal text.
     """
-    return _environment().get_template("page.html.j2").render(_context(record))
+    return _environment().get_template("page.html.j2").render(_context(record, book))

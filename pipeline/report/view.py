@@ -24,7 +24,7 @@ class Fact:
 
 
 @dataclass(frozen=True, slots=True)
-class Pick:
+class Listed:
     """One entry of the shortlist."""
 
     name: Name
@@ -127,7 +127,7 @@ def level_sentence(target: LoudnessTarget) -> str:
     )
 
 
-def shortlist(record: Record, names: Mapping[str, Name]) -> tuple[Pick, ...]:
+def shortlist(record: Record, names: Mapping[str, Name]) -> tuple[Listed, ...]:
     """List the shortlist with places and reasons.
 
     Parameters
@@ -139,12 +139,12 @@ def shortlist(record: Record, names: Mapping[str, Name]) -> tuple[Pick, ...]:
 
     Returns
     -------
-    tuple of Pick
+    tuple of Listed
         In the record's order; an entry that names no capture is left out.
     """
     places = {c.id: text.place(c.place) for c in record.captures}
     return tuple(
-        Pick(names[choice.id], places[choice.id], text.told(choice.reason))
+        Listed(names[choice.id], places[choice.id], text.told(choice.reason))
         for choice in record.shortlist
         if choice.id in names
     )

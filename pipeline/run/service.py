@@ -12,16 +12,17 @@ from pydantic import JsonValue
 
 from pipeline.demo.write import write_demo
 from pipeline.errors import ReampsError, RecordError
-from pipeline.files.atomic import make_folder, replace_with, sweep
+from pipeline.files.atomic import make_folder, sweep
 from pipeline.files.hold import hold_folder
 from pipeline.files.manifest import read_plan
 from pipeline.files.names import inside, slug
-from pipeline.files.store import PAGE_NAME, read_record, record_text, write_record
+from pipeline.files.picks import read_picks
+from pipeline.files.store import read_record, record_text, write_record
 from pipeline.files.trims import TRIMS_NAME, read_trims
 from pipeline.models.plan import Plan
 from pipeline.models.record import Output, Record
 from pipeline.report.listening import listening_file
-from pipeline.report.page import render_page
+from pipeline.report.writing import write_page
 from pipeline.run.around import Surroundings
 from pipeline.run.executor import Workers, open_workers
 from pipeline.run.keeping import FOLDER as KEPT
@@ -238,25 +239,6 @@ class _Told:
         self._progress.step()
 
 
-def rebuild_page(folder: Path) -> Path:
-    """Write the page of a run's folder again, from its record alone.
-
-    Parameters
-    ----------
-    folder : Path
-        A run's folder.
-
-    Returns
-    -------
-    Path
-        The page. A `ReampsError` says why it could not be made.
-    """
-    record = read_record(folder)
-    page = folder / PAGE_NAME
-    replace_with(page, render_page(record).encode("utf-8"))
-    return page
-
-
 def _run_one(  # noqa: PLR0917 (private)
     plan: Plan,
     folder: Path,
@@ -268,12 +250,13 @@ def _run_one(  # noqa: PLR0917 (private)
     make_folder(folder)
     with hold_folder(folder, f"reamps run, since {_now()}"), _swept(folder):
         around = _around(workers, progress, Keeper(folder), trims=_trims(folder, trims))
+        read_picks(folder)  # a damaged book is refused before the work, not after it
         workers.reach(source_files(plan), folder.absolute())
         # Workers elsewhere have another current folder.
         record = run_session(plan, folder.absolute(), around)
         _remove_stale(folder, record)
         write_record(folder, record)
-        page = rebuild_page(folder)
+        page = write_page(folder)
     _tell(record, progress)
     return Outcome(plan.manifest_path, _status(record), record, page)
 

@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 import soundfile
 
+from pipeline.models.picks import PicksBook
 from pipeline.report.listening import listening_file, listening_script
-from pipeline.report.page import render_page
+from pipeline.report.page import NOBODY, render_page
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "report"))
 import records
@@ -38,7 +39,13 @@ def encoded(samples: np.ndarray, kind: str) -> bytes:
     return held.getvalue()
 
 
-def write(folder: Path, data: dict[str, Any], *, listen: bool = True) -> Path:
+def write(
+    folder: Path,
+    data: dict[str, Any],
+    *,
+    listen: bool = True,
+    book: PicksBook = NOBODY,
+) -> Path:
     """Page with audio for everything that has an output; the page's path."""
     data["di"].update(sample_rate_hz=RATE, frames=RATE * SECONDS)
     record = records.record(data)
@@ -64,5 +71,5 @@ def write(folder: Path, data: dict[str, Any], *, listen: bool = True) -> Path:
             path = folder / listening_file(output.file)
             path.write_text(text, encoding="utf-8")
     page = folder / "index.html"
-    page.write_text(render_page(record), encoding="utf-8")
+    page.write_text(render_page(record, book), encoding="utf-8")
     return page

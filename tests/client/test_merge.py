@@ -8,11 +8,13 @@ import json
 import client_night
 import pytest
 
+from pipeline.client.answer import Answer
 from pipeline.client.merge import as_pick, merge_picks, parse_answer, plain
-from pipeline.client.picks import Answer, PicksBook, read_picks
 from pipeline.client.seal import seal
 from pipeline.client.sent import recall
 from pipeline.errors import RecordError
+from pipeline.files.picks import read_picks
+from pipeline.models.picks import PicksBook
 
 IDS, RATE = client_night.IDS, client_night.RATE
 TOKEN, KEY = "0123456789abcdef", "5a" * 32
@@ -71,6 +73,18 @@ def test_merges_in_the_record_s_terms(sent):
     assert [one.id for one in pick.order] == [IDS[1], IDS[0]]
     start = recall(sent, TOKEN).start_frame / RATE
     assert pick.comments[0].at_s == pytest.approx(start + 0.5, abs=1e-3)
+
+
+def test_the_page_shows_it_at_once(sent):
+    merged = merge(sent, answer())
+    page = merged.page.read_text(encoding="utf-8")
+    assert merged.page == sent / "index.html"
+    assert "Ash" in page
+    assert "18 May 2031, 10:00 UTC" in page
+    assert f"{IDS[1]}</button> <span" in page
+    assert "more bite here" in page
+    merged.page.unlink()
+    assert merge(sent, answer()).page.is_file()
 
 
 def test_the_same_twice_changes_nothing(sent):
@@ -200,7 +214,7 @@ def test_text_of_control_characters_alone_is_kept_as_none(sent):
         )
     )
     pick = as_pick(found, recall(sent, TOKEN), NOW)
-    assert (pick.by, pick.comments[0].text) == ("no name given", "(no text)")
+    assert (pick.by, pick.comments[0].text) == ("", "(no text)")
 
 
 def test_a_damaged_book_is_not_overwritten(sent):

@@ -12,8 +12,8 @@ import pytest
 import soundfile
 
 from pipeline.client.merge import merge_picks
-from pipeline.client.picks import read_picks
 from pipeline.client.seal import seal
+from pipeline.files.picks import read_picks
 
 IDS, RATE = client_night.IDS, client_night.RATE
 NOW = "2031-05-18T10:00:00Z"

@@ -9,6 +9,7 @@ import random
 from typing import Any
 
 from pipeline.models.metrics import METRIC_KEYS
+from pipeline.models.picks import PicksBook
 from pipeline.models.record import Record
 
 HOSTILE = "<script>alert(1)</script>"
@@ -526,6 +527,39 @@ def hostile() -> dict[str, Any]:
     data["reflections"][0]["message"] = HOSTILE
     data["shortlist"][0]["reason"] = HOSTILE
     return data
+
+
+def pick(order: tuple[str, ...], by: str = "Ash", **changes: Any) -> dict[str, Any]:
+    """One answer to a page with t001, t002 and t006 on it."""
+    called = {"t001": "First", "t002": "Darkest", "t006": "B2"}
+    found = {
+        "shortlist": "0" * 16,
+        "title": "Which guitar sound?",
+        "seal": (by.encode().hex() + "0" * 64)[:64],
+        "by": by,
+        "saved": "2031-05-18T09:00:00Z",
+        "merged": "2031-05-18T10:30:00Z",
+        "blind": False,
+        "order": [{"id": id_, "name": called[id_]} for id_ in order],
+        "comments": [],
+        "heard": [
+            {"id": id_, "name": name, "sha256": "0" * 64}
+            for id_, name in called.items()
+        ],
+    }
+    return {**found, **changes}
+
+
+def comment(id_: str, at_s: float, text: str, name: str = "First") -> dict[str, Any]:
+    """One comment."""
+    return {"id": id_, "name": name, "at_s": at_s, "text": text}
+
+
+def book(*picks: dict[str, Any]) -> PicksBook:
+    """Answers that were merged, in this order."""
+    import json
+
+    return PicksBook.model_validate_json(json.dumps({"format": 1, "picks": picks}))
 
 
 def record(data: dict[str, Any]) -> Record:

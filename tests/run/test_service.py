@@ -10,14 +10,16 @@ import numpy as np
 import pytest
 import soundfile
 
-from pipeline.errors import OutputError, ReampsError
+from pipeline.errors import OutputError, ReampsError, RecordError
+from pipeline.files.picks import write_picks
 from pipeline.files.store import read_record
 from pipeline.files.wave_chunks import read_bext
 from pipeline.models.metrics import METRIC_KEYS
+from pipeline.models.picks import Named, Pick, PicksBook
+from pipeline.report.writing import write_page
 from pipeline.run.service import (
     Options,
     explain,
-    rebuild_page,
     run_check,
     run_manifests,
 )
@@ -147,7 +149,7 @@ def test_files_carry_their_loudness(processed):
 def test_the_page_is_rebuilt_without_audio(processed, tmp_path):
     _, folder = processed
     shutil.copy(folder / "record.json", tmp_path)
-    page = rebuild_page(tmp_path)
+    page = write_page(tmp_path)
     assert page.read_bytes() == (folder / "index.html").read_bytes()
 
 
@@ -336,7 +338,26 @@ def test_a_second_run_does_no_signal_work(session, processed, tmp_path, monkeypa
     assert outcome.record.model_copy(update={"created": made}) == processed[0].record
 
 
-def refuse_to_work(task):
+def test_a_run_again_keeps_the_picks_on_the_page(session, processed, tmp_path):
+    outcome, folder = processed
+    shutil.copytree(folder, tmp_path / "again")
+    id_ = outcome.record.captures[0].id
+    said = {"shortlist": "0", "seal": "0", "by": "Ash", "blind": False, "comments": ()}
+    times = {"saved": "2031-05-18T09:00:00Z", "merged": "2031-05-18T10:00:00Z"}
+    pick = Pick(**said, **times, order=(Named(id=id_, name="B2"),))
+    write_picks(tmp_path / "again", PicksBook(format=1, picks=(pick,)))
+    (outcome,) = run_manifests([session.manifest], tmp_path / "again", QUIET)
+    assert "heard as B2" in outcome.page.read_text(encoding="utf-8")
+
+
+def test_damaged_picks_are_refused_before_the_work(session, tmp_path, monkeypatch):
+    monkeypatch.setattr("pipeline.run.service.run_session", refuse_to_work)
+    (tmp_path / "picks.json").write_text("{}", encoding="utf-8")
+    with pytest.raises(RecordError, match="restore it or move it away"):
+        run_manifests([session.manifest], tmp_path, QUIET)
+
+
+def refuse_to_work(*task):
     raise AssertionError(task)
 
 
