@@ -20,6 +20,8 @@ from pipeline.models.manifest import Capture
 LIKE, PREVIOUS, NOTHING = "as", "previous", "-"
 OWN = ("id", "file", "channel")
 """Never repeated from the row above."""
+BLANKS = " \t\N{NO-BREAK SPACE}"
+"""What a cell may hold and still look empty."""
 PRIVATE = "private."
 KEYS = tuple(
     field.alias or name
@@ -179,7 +181,7 @@ def _repeat(
     filled: list[tuple[int, dict[str, str]]] = []
     by_id: dict[str, dict[str, str]] = {}
     for number, row in enumerate(rows, start=2):
-        if not any(cell.strip() for cell in row):
+        if not any(cell.strip(BLANKS) for cell in row):
             continue
         if any(cell.strip() for cell in row[len(header) :]):
             mistakes.append(f"row {number} has more cells than the first row")

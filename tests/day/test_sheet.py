@@ -16,12 +16,13 @@ TEXT = st.text(
 )
 NUMBER = st.floats(-1000, 1000, allow_nan=False).map(lambda x: round(x, 3))
 FREE = st.one_of(TEXT, NUMBER, st.integers(-99, 99), st.booleans(), st.lists(TEXT))
+NAME = TEXT.filter(lambda text: text.strip(" \t\xa0"))
 CAPTURE = st.fixed_dictionaries(
-    {"file": TEXT.filter(bool)},
+    {"file": NAME},
     optional={
-        "id": TEXT.filter(bool),
+        "id": NAME,
         "channel": st.integers(1, 64),
-        "pass": TEXT.filter(bool),
+        "pass": NAME,
         "position": TEXT,
         "notes": TEXT,
         "distance_mm": NUMBER,
