@@ -34,7 +34,16 @@ from pipeline.report.island import island
 from pipeline.report.names import names
 
 STYLES = ("page.css",)
-SCRIPTS = ("page.js", "listen.js", "blind.js", "picks.js")
+SCRIPTS = (
+    "page.js",
+    "pictures.js",
+    "table.js",
+    "numbers.js",
+    "sheets.js",
+    "listen.js",
+    "blind.js",
+    "picks.js",
+)
 NOBODY = PicksBook(format=1)
 
 
