@@ -3,11 +3,12 @@
 import json
 from collections.abc import Iterator
 
-from pipeline.demo import session
+from pipeline.demo import band, session
 from pipeline.demo.colour import SAMPLE_RATE_HZ
 from pipeline.demo.rig import AMPS, pole_samples
 from pipeline.demo.session import Pass, Take
 
+BACKING = "audio/backing.wav"
 TRUTH_FORMAT = 1
 """Number of the format of `truth.json`. 1: the first."""
 
@@ -74,6 +75,11 @@ mode = "pass"
 [loudness]
 target_lufs = -23.0
 max_true_peak_dbtp = -1.0
+
+[context]
+file = "{BACKING}"
+offset_s = {band.LEAD_S}
+gain_db = -3.0
 
 [cabinet.planks]
 height_mm = {session.CABINET_HEIGHT_MM}

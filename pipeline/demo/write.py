@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.demo import players, sheet
+from pipeline.demo import band, players, sheet
 from pipeline.demo.colour import SAMPLE_RATE_HZ
 from pipeline.demo.rig import AMPS, AmpName, amplify
 from pipeline.demo.session import PASSES, Pass
@@ -100,6 +100,11 @@ def _write_audio(folder: Path, progress: Callable[[int, int], None] | None) -> N
     right = players.play(players.phrase(), np.random.default_rng([SEED, 0]))
     wrong = players.play(players.another_phrase(), np.random.default_rng([SEED, 1]))
     _write_wave(folder / "audio" / "di.wav", right.astype(np.float32)[:, np.newaxis])
+    _write_wave(
+        folder / sheet.BACKING,
+        band.play_along(players.phrase(), np.random.default_rng([SEED, 3])),
+        band.RATE_HZ,
+    )
     loud: dict[tuple[AmpName, bool], Loud] = {}
     for index, one in enumerate(PASSES):
         key = (one.amp, one.wrong)
@@ -125,13 +130,16 @@ def _write_pass(folder: Path, one: Pass, tracks: list[Tracks]) -> None:
         _write_wave(folder / file, track[:, np.newaxis])
 
 
-def _write_wave(path: Path, frames: Tracks) -> None:
+def _write_wave(
+    path: Path, frames: NDArray[np.floating], rate_hz: int = SAMPLE_RATE_HZ
+) -> None:
     """Write frames by channels as 24-bit PCM."""
+    samples = np.ascontiguousarray(frames, dtype=np.float32)
     with wave.open(str(path), "wb") as file:
         file.setnchannels(frames.shape[1])
         file.setsampwidth(3)
-        file.setframerate(SAMPLE_RATE_HZ)
-        file.writeframes(encode_24(np.ascontiguousarray(frames).ravel()))
+        file.setframerate(rate_hz)
+        file.writeframes(encode_24(samples.ravel()))
 
 
 def _write_text(path: Path, text: str) -> None:

@@ -107,11 +107,24 @@ class Compare(Strict):
 class Context(Strict):
     """`[context]`: a backing track that plays along on the page."""
 
-    file: FileName = Field(description="Audio file, relative to the manifest.")
-    offset_s: float = Field(
-        default=0.0, description="Where the DI starts in the track, in seconds."
+    file: FileName = Field(
+        description=(
+            "Audio file at any rate, relative to the manifest; of more than two "
+            "channels the first two are taken."
+        )
     )
-    gain_db: float = Field(default=0.0, ge=-60, le=20, description="Level, in dB.")
+    offset_s: float = Field(
+        default=0.0,
+        description=(
+            "Where the DI starts in the track, in seconds; negative: before the track."
+        ),
+    )
+    gain_db: float = Field(
+        default=0.0,
+        ge=-60,
+        le=20,
+        description="Loudness in dB against the captures; 0: as loud as they are.",
+    )
 
 
 class Setup(Open):

@@ -42,6 +42,7 @@ FINDING_CODES = (
     "buffer_change",
     "bleed",
     "gate",
+    "no_overlap",
 )
 
 
@@ -337,6 +338,29 @@ class Loopback(Strict):
     polarity: Polarity | None
 
 
+class ContextResult(Strict):
+    """The backing track on the DI's time, at a level held to the captures'."""
+
+    file: str
+    sha256: str
+    channels: Literal[1, 2]
+    sample_rate_hz: int = Field(description="Of the file.")
+    offset_s: float = Field(description="Where the DI starts in the track.")
+    begins_s: float = Field(description="First of the DI's time that it covers.")
+    ends_s: float = Field(description="Last of the DI's time that it covers.")
+    asked_db: float = Field(description="Against the captures, as the manifest says.")
+    source_lufs: float = Field(
+        description="Power of its channels averaged: captures play on both, too."
+    )
+    gain_db: float
+    lufs: float = Field(description="After gain.")
+    true_peak_dbtp: float = Field(description="After gain, of the higher channel.")
+    listen: str | None = Field(
+        default=None, description="Script with its copy for the page."
+    )
+    listen_sha256: str | None = None
+
+
 class Record(Strict):
     """One session, whole: format 1."""
 
@@ -347,6 +371,7 @@ class Record(Strict):
     align_mode: Literal["pass", "mic"]
     di: DiResult
     loopback: Loopback | None = None
+    context: ContextResult | None = None
     loudness: LoudnessTarget
     recall: Recalls = Recalls()
     axes: Axes | None = None

@@ -7,6 +7,7 @@ from typing import Any
 from pipeline.models.metrics import METRICS
 from pipeline.models.record import Capture, Output, Record
 from pipeline.report import text
+from pipeline.report.along import track_sound
 from pipeline.report.distances import Distances
 from pipeline.report.names import Name, audio_link, listen_link
 from pipeline.report.plots import Frame, Scale
@@ -139,6 +140,7 @@ def island(
             "envelope": thinned_envelope(record.di.envelope),
         },
         "sounds": _more_sounds(record),
+        "track": track_sound(record),
         "short": _indices((choice.id for choice in record.shortlist), names),
         "groups": [_indices(group, names) for group in record.comparison.groups],
         "key": record.di.sha256[:16],

@@ -6,7 +6,8 @@ scripts. Each capture, blend and the DI gets one file, loaded when it is first h
     reamps_audio({"id": ..., "mime": ..., "rate": ..., "channels": 1, "frames": ...,
                   "data": "<base64>"});
 
-The data is a whole audio file of one channel that browsers decode without loss:
+The data is a whole audio file, of one channel (the backing track may have two), that
+browsers decode without loss:
 FLAC (`audio/flac`; about a quarter of the bytes) or WAV with 16-bit PCM
 (`audio/wav`). Measured by tests/benchmarks/listening_formats.py.
 """
@@ -37,7 +38,13 @@ def listening_file(output_file: str) -> str:
 
 
 def listening_script(
-    identity: str, encoded: bytes, mime: str, *, rate: int, frames: int
+    identity: str,
+    encoded: bytes,
+    mime: str,
+    *,
+    rate: int,
+    frames: int,
+    channels: int = 1,
 ) -> str:
     """Text of the script that carries one sound.
 
@@ -46,13 +53,15 @@ def listening_script(
     identity : str
         The output file that it stands for, as in the record: "audio/p01.wav".
     encoded : bytes
-        A whole audio file with one channel.
+        A whole audio file.
     mime : str
         "audio/flac" or "audio/wav".
     rate : int
         Sample rate in Hz.
     frames : int
         Length in frames; the page refuses a sound that decodes to another length.
+    channels : int
+        1 or 2.
 
     Returns
     -------
@@ -74,7 +83,7 @@ def listening_script(
         "id": identity,
         "mime": mime,
         "rate": rate,
-        "channels": 1,
+        "channels": channels,
         "frames": frames,
     }
     # Base64 needs no escape: megabytes are not searched for what they cannot hold.

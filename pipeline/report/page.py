@@ -17,6 +17,7 @@ from pipeline.models.metrics import METRICS
 from pipeline.models.picks import PicksBook
 from pipeline.models.record import Record
 from pipeline.report import (
+    along,
     detail,
     distances,
     findings,
@@ -41,6 +42,7 @@ SCRIPTS = (
     "numbers.js",
     "sheets.js",
     "listen.js",
+    "track.js",
     "blind.js",
     "picks.js",
 )
@@ -84,6 +86,9 @@ def _context(record: Record, book: PicksBook) -> Mapping[str, Any]:
         "session": view.facts({k: v for k, v in record.session.items() if k != "name"}),
         "summary": view.summary(record),
         "di": view.di_facts(record.di),
+        "backing": along.track_facts(record),
+        "backing_sound": along.track_sound(record),
+        "backing_levels": (along.LEAST_LEVEL_DB, along.MOST_LEVEL_DB),
         "level": view.level_sentence(record.loudness),
         "blocks": findings.finding_blocks(record, known),
         "shortlist": view.shortlist(record, known),

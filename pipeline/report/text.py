@@ -49,6 +49,7 @@ FINDING_TITLES = {
     "buffer_change": "The interface's delay changed",
     "bleed": "The dry signal leaks in",
     "gate": "A noise gate is working",
+    "no_overlap": "The backing track and the DI do not meet",
 }
 _UNIT_ENDINGS = {
     "c": "\N{DEGREE SIGN}C",

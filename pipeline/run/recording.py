@@ -17,6 +17,7 @@ from pipeline.models.record import (
 )
 from pipeline.run.around import Surroundings
 from pipeline.run.bouncing import reflections
+from pipeline.run.context import Along
 from pipeline.run.levelling import Levelled
 from pipeline.run.relating import BlendPlan
 from pipeline.run.writing import DI_NAME
@@ -151,7 +152,10 @@ def _sum_loss(pairs: Mapping[tuple[str, str], Pair], plan: BlendPlan) -> float |
 
 
 def make_record(
-    levelled: Levelled, outputs: Mapping[str, Output], around: Surroundings
+    levelled: Levelled,
+    outputs: Mapping[str, Output],
+    along: Along,
+    around: Surroundings,
 ) -> Record:
     """Put a session's record together.
 
@@ -161,6 +165,8 @@ def make_record(
         The session at its level.
     outputs : mapping of str to Output
         What was written, by id.
+    along : Along
+        The backing track.
     around : Surroundings
         With the date of the run.
 
@@ -199,10 +205,11 @@ def make_record(
             update={"file": manifest.di.file, "output": outputs.get(DI_NAME)}
         ),
         loopback=judged.loopback,
+        context=along.result,
         loudness=levelled.target,
         recall=plan.recalls,
         axes=record_axes(judged.sources.di.sample_rate_hz),
-        findings=judged.session_findings,
+        findings=(*judged.session_findings, *along.findings),
         captures=captures,
         pairs=pairs,
         blends=_blends(levelled, pairs, outputs),

@@ -20,7 +20,7 @@ from pipeline.files.picks import read_picks
 from pipeline.files.store import read_record, record_text, write_record
 from pipeline.files.trims import TRIMS_NAME, read_trims
 from pipeline.models.plan import Plan
-from pipeline.models.record import Output, Record
+from pipeline.models.record import Record
 from pipeline.report.listening import listening_file
 from pipeline.report.writing import write_page
 from pipeline.run.around import Surroundings
@@ -286,17 +286,19 @@ def _remove_stale(folder: Path, record: Record) -> None:
         before = read_record(folder)
     except RecordError:
         return
-    now = {output.file for output in _outputs(record)}
-    for output in _outputs(before):
-        if output.file not in now:
-            for name in (output.file, listening_file(output.file)):
-                inside(folder, Path(name)).unlink(missing_ok=True)
+    for name in _files(before) - _files(record):
+        inside(folder, Path(name)).unlink(missing_ok=True)
 
 
-def _outputs(record: Record) -> list[Output]:
+def _files(record: Record) -> set[str]:
+    """Every audio file of a run and every copy for its page, relative to its folder."""
     made = [capture.output for capture in record.captures]
     made += [blend.output for blend in record.blends]
-    return [output for output in [*made, record.di.output] if output is not None]
+    files = {output.file for output in [*made, record.di.output] if output}
+    files |= {listening_file(file) for file in files}
+    if record.context is not None and record.context.listen:
+        files.add(record.context.listen)
+    return files
 
 
 def _trims(folder: Path, given: Path | None) -> dict[str, float]:
@@ -351,6 +353,9 @@ def _tell(record: Record, progress: Progress) -> None:
                 progress.say(f"{capture.id}: {finding.code}: {finding.message}")
                 if finding.fix:
                     progress.say(f"  {finding.fix}")
+    for finding in record.findings:
+        if finding.severity != "note":
+            progress.say(f"{finding.code}: {finding.message} {finding.fix or ''}")
     target = record.loudness
     if target.lowered_for is not None:
         progress.say(

@@ -13,6 +13,7 @@ from tempfile import mkdtemp
 from pipeline.models.plan import Plan
 from pipeline.models.record import Record
 from pipeline.run.around import Surroundings
+from pipeline.run.context import play_along
 from pipeline.run.judging import Judged, judge_session
 from pipeline.run.keeping import Decision
 from pipeline.run.levelling import level_session
@@ -38,7 +39,8 @@ def check_session(plan: Plan, around: Surroundings) -> Record:
         As a run would write it, without outputs and blends.
     """
     judged = judge_session(plan, around, None)
-    return make_record(level_session(judged, around, None, blends=False), {}, around)
+    levelled = level_session(judged, around, None, blends=False)
+    return make_record(levelled, {}, play_along(levelled, None, around), around)
 
 
 def run_session(plan: Plan, folder: Path, around: Surroundings) -> Record:
@@ -63,8 +65,9 @@ def run_session(plan: Plan, folder: Path, around: Surroundings) -> Record:
         judged = judge_session(plan, around, bench)
         levelled = level_session(judged, around, bench)
         outputs = write_all(levelled, folder, around)
+    along = play_along(levelled, folder, around)
     around.keeper.close()
-    return make_record(levelled, outputs, around)
+    return make_record(levelled, outputs, along, around)
 
 
 def explain_session(
@@ -94,6 +97,7 @@ def explain_session(
         levelled = level_session(judged, around, None)
         if levelled.complete:
             write_all(levelled, folder, around)
+            play_along(levelled, folder, around)
     waiting = [
         Decision(stage, capture.id, reuse=False, reason="an earlier stage has to run")
         for capture in plan.captures

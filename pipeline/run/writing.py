@@ -28,6 +28,28 @@ DI_NAME = "DI (dry)"
 _OUTPUT = TypeAdapter(Output)
 
 
+def file_names(levelled: Levelled) -> dict[str, str]:
+    """Name every file of a session that is listened to.
+
+    Parameters
+    ----------
+    levelled : Levelled
+        The session at its level.
+
+    Returns
+    -------
+    dict of str to str
+        By id; the listening copies of all lie in one folder, so no two share a name.
+    """
+    return unique_names(
+        [
+            DI_NAME,
+            *(capture.id for capture in levelled.judged.plan.captures),
+            *(plan.id for plan in levelled.blends),
+        ]
+    )
+
+
 class _Writer:
     """Makes the steps that write a session's files."""
 
@@ -37,14 +59,7 @@ class _Writer:
         self._rate = judged.sources.di.sample_rate_hz
         self._origin = _origin(judged.plan.di_path)
         self._folder = folder
-        # The listening copies of all lie in one folder: no two share a name.
-        self._names = unique_names(
-            [
-                DI_NAME,
-                *(capture.id for capture in judged.plan.captures),
-                *(plan.id for plan in levelled.blends),
-            ]
-        )
+        self._names = file_names(levelled)
 
     def step(
         self,

@@ -32,6 +32,13 @@ def tone(index: int) -> np.ndarray:
     return np.round(wave * 32767).astype(np.int16)
 
 
+def band() -> np.ndarray:
+    """Backing track: noise, so that any stretch of it tells its place; two channels."""
+    rng = np.random.default_rng(3)
+    wave = 0.08 * rng.uniform(-1, 1, (RATE * SECONDS, 2)) * [1.0, 0.6]
+    return np.round(wave * 32767).astype(np.int16)
+
+
 def encoded(samples: np.ndarray, kind: str) -> bytes:
     """Samples as a FLAC or WAV file."""
     held = io.BytesIO()
@@ -70,6 +77,16 @@ def write(
             )
             path = folder / listening_file(output.file)
             path.write_text(text, encoding="utf-8")
+    if record.context is not None and listen:
+        text = listening_script(
+            record.context.listen,
+            encoded(band(), "WAV"),
+            "audio/wav",
+            rate=RATE,
+            frames=RATE * SECONDS,
+            channels=2,
+        )
+        (folder / record.context.listen).write_text(text, encoding="utf-8")
     page = folder / "index.html"
     page.write_text(render_page(record, book), encoding="utf-8")
     return page

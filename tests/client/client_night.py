@@ -4,6 +4,7 @@ Eight seconds of plucked notes: few in the first half, eight a second from 5 to 
 that the liveliest part is known. Captures differ by tilt, level and saturation.
 """
 
+import base64
 import json
 import sys
 from functools import lru_cache
@@ -34,6 +35,7 @@ SECRETS = (
     "mossgreen",
     "private-noise-note",
     "/somewhere/at/home",
+    "licensed-band",
 )
 TILTS = (0.0, 6.0, -6.0, 2.0, -2.0, 3.5)
 IDS = tuple(f"secret-file-stem-{k}" for k in range(len(TILTS)))
@@ -126,6 +128,15 @@ def data(folder: Path) -> dict[str, Any]:
             body_db=-7.0 - TILTS[number] / 2,
             presence_db=-15.0 + TILTS[number],
         )
+    found["context"].update(
+        file="/somewhere/at/home/licensed-band.wav", listen="listen/licensed-band.js"
+    )
+    (folder / "listen").mkdir()
+    band = base64.b64encode(b"licensed-band" * 99).decode("ascii")
+    (folder / "listen/licensed-band.js").write_text(
+        f'reamps_audio({{"id":"listen/licensed-band.js","data":"{band}"}});\n',
+        encoding="utf-8",
+    )
     dry = plucks().astype(np.float32)
     soundfile.write(folder / "audio" / "dry.wav", dry, RATE, subtype="PCM_24")
     found["di"].update(

@@ -178,6 +178,26 @@ def test_control_captures_differ_less_than_any_two_places(sounds, truth):
     assert moved > 5 * control
 
 
+def test_the_band_plays_along_with_the_phrase(demo):
+    # Truth by construction: bass and drums start where strings are plucked, 1.5 s
+    # later in the track, after a count of four; the sides differ.
+    plan = read_plan(demo.manifest)
+    context = plan.manifest.context
+    with wave.open(str(demo.manifest.parent / context.file), "rb") as file:
+        rate, channels = file.getframerate(), file.getnchannels()
+        octets = np.frombuffer(file.readframes(file.getnframes()), np.uint8)
+    wide = np.zeros((len(octets) // 3, 4), np.uint8)
+    wide[:, 1:] = octets.reshape(-1, 3)
+    track = (wide.view("<i4")[:, 0] / 2.0**31).reshape(-1, channels)
+    assert (rate, channels) == (44_100, 2)
+    assert 20 * np.log10(np.max(np.abs(track))) == pytest.approx(-3.0, abs=0.01)
+    first = round((context.offset_s + 2.0) * rate)
+    before, after = (track[first + k : first + k + 2205].std() for k in (-2205, 0))
+    assert after > 20 * before
+    assert np.argmax(np.abs(track).max(axis=1) > 1e-3) > 2 * rate
+    assert np.std(track[:, 0] - track[:, 1]) > 0.05 * np.std(track)
+
+
 def test_the_wrong_file_is_another_performance(sounds, demo):
     # Truth by construction: no lag makes its envelope follow the DI's as the right
     # files' envelopes do.
@@ -201,7 +221,7 @@ def test_equal_bytes_every_time_and_progress_is_told(tmp_path, monkeypatch, demo
     seen = []
     write_demo(tmp_path / "night", lambda done, of: seen.append((done, of)))
     again = sorted((tmp_path / "night" / "audio").iterdir())
-    assert len(again) == 3
+    assert len(again) == 4
     for path in again:
         first = demo.manifest.parent / "audio" / path.name
         assert path.read_bytes() == first.read_bytes()

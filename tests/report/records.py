@@ -410,6 +410,22 @@ def night(count: int = 16, names: tuple[str, ...] = ()) -> dict[str, Any]:
         "align_mode": "pass",
         "di": di(),
         "loopback": None,
+        "context": {
+            "file": "audio/band.wav",
+            "sha256": "e" * 64,
+            "channels": 2,
+            "sample_rate_hz": 44100,
+            "offset_s": 12.5,
+            "begins_s": 0.0,
+            "ends_s": 30.0,
+            "asked_db": -6.0,
+            "source_lufs": -14.2,
+            "gain_db": -16.0,
+            "lufs": -30.2,
+            "true_peak_dbtp": -12.0,
+            "listen": "listen/Backing track.js",
+            "listen_sha256": "e" * 64,
+        },
         "loudness": {
             "target_lufs": -23.0,
             "effective_target_lufs": -24.2,
@@ -507,6 +523,8 @@ def hostile() -> dict[str, Any]:
         "private": {HOSTILE: HOSTILE},
     }
     data["di"] = di(f"audio/{HOSTILE}.wav")
+    data["context"]["file"] = HOSTILE
+    data["context"]["listen"] = f"listen/{HOSTILE}.js"
     for item in data["captures"]:
         item["pass"] = f"{item['pass']} {HOSTILE}"
         item["notes"] = HOSTILE

@@ -175,7 +175,7 @@ $("blind-form").addEventListener("submit", (event) => {
 $("blind-stop").addEventListener("click", over);
 const keep = {...page.actions};
 const mine = {"1": () => listen(0), "2": () => listen(1), "3": () => test.question === "hear" && listen(2),
-  q: () => vote(0), w: () => vote(1), p: keep.p, s: keep.s, o: keep.o, "[": keep["["], "]": keep["]"]};
+  q: () => vote(0), w: () => vote(1), p: keep.p, s: keep.s, o: keep.o, t: keep.t, m: keep.m, "[": keep["["], "]": keep["]"]};
 for (const key of new Set([...Object.keys(keep), ...Object.keys(mine)])) {
   page.actions[key] = (event) => {
     if (!test) { if (keep[key]) keep[key](event); }

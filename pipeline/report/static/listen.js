@@ -43,7 +43,7 @@ const script = (link) => new Promise((done, fail) => {
   document.head.append(node);
 });
 const fetchSound = async (context, key) => {
-  const sound = sounds[key];
+  const sound = key === "track" ? data.track : sounds[key];
   if (!inbox.has(sound.file)) await script(sound.listen);
   const payload = inbox.get(sound.file);
   inbox.delete(sound.file);
@@ -89,8 +89,13 @@ const exchange = (from, to, at) => {
   if (to) open(to, at + FADE_S);
   return at + 2 * FADE_S;
 };
+// To one channel: half of left and right each (Web Audio's rule for speakers).
+const fold = (node, on) => {
+  node.channelCount = on ? 1 : 2;
+  node.channelCountMode = on ? "explicit" : "max";
+};
 const wrapped = (frame, [from, to]) => frame < to ? frame : from + (frame - from) % (to - from);
-window.reampsGraph = {voice, begin, open, shut, exchange, wrapped, band, fetchSound, sounds, FADE_S};
+window.reampsGraph = {voice, begin, open, shut, exchange, wrapped, band, fold, fetchSound, sounds, FADE_S};
 
 // -- the player ---------------------------------------------------------------
 let context = null, bus = null, wrap = null, volume = null, filter = null;
@@ -98,6 +103,9 @@ const voices = new Map();
 const waiting = new Map();
 let region = [0, total], origin = {time: 0, frame: 0};
 let playing = false, resting = 0, current = null, before = null, heard = null;
+// What plays along with the choice, on the same clock, and the room that it needs.
+let along = {halt: () => {}, start: () => {}, busy: () => 0, sounds: () => 0};
+const room = data.track ? data.track.room : 0;
 let busyUntil = 0, faded = 0, plain = false, small = false, nudge = 0, wanted = 0;
 let pinned = new Set();
 const trims = (() => {
@@ -125,16 +133,16 @@ const build = () => {
   wrap = context.createGain();
   volume = context.createGain();
   filter = band(context);
-  volume.gain.value = amplitude(+$("volume").value);
+  volume.gain.value = amplitude(+$("volume").value + room);
   bus.connect(wrap);
   wrap.connect(volume).connect(context.destination);
   filter.output.connect(volume);
 };
 const evict = () => {
-  const room = allowance / (BYTES_A_FRAME * total);
+  const most = allowance / (BYTES_A_FRAME * total) - along.sounds();
   const spare = [...voices].filter(([key]) => key !== current && key !== heard && !pinned.has(key))
     .sort(([, a], [, b]) => a.used - b.used);
-  while (voices.size > Math.max(2, room) && spare.length) {
+  while (voices.size > Math.max(2, most) && spare.length) {
     const [key, one] = spare.shift();
     if (one.source) one.source.stop();
     one.gate.disconnect();
@@ -183,7 +191,8 @@ const halt = () => {
   // Returns the moment from which nothing sounds.
   if (!playing) return context.currentTime + LEAD_S;
   resting = position();
-  const at = Math.max(context.currentTime + FADE_S, busyUntil);
+  const at = Math.max(context.currentTime + FADE_S, busyUntil, along.busy());
+  along.halt(at);
   if (voices.has(heard)) shut(voices.get(heard), at);
   for (const one of voices.values()) if (one.source) { one.source.stop(at + FADE_S); one.source = null; }
   busyUntil = at + 2 * FADE_S;
@@ -199,6 +208,7 @@ const start = (at) => {
   faded = 0;
   playing = true;
   for (const one of voices.values()) { begin(context, one, origin.time, frame, region); one.ready = origin.time; }
+  along.start(context, origin, region);
   if (voices.has(current)) { open(voices.get(current), origin.time); heard = current; }
   busyUntil = origin.time + 2 * FADE_S;
   fadeWraps();
@@ -405,7 +415,7 @@ $("just").addEventListener("pointerdown", () => just(LOUDER_DB));
 for (const name of ["pointerup", "pointerleave", "pointercancel"]) $("just").addEventListener(name, () => just(0));
 $("volume").addEventListener("input", () => {
   $("volume-told").textContent = `${$("volume").value.replace("-", "\u2212")} dB`;
-  if (volume) volume.gain.setTargetAtTime(amplitude(+$("volume").value), context.currentTime, 0.01);
+  if (volume) volume.gain.setTargetAtTime(amplitude(+$("volume").value + room), context.currentTime, 0.01);
 });
 $("fold").addEventListener("click", () => {
   const rest = $("dock-rest");
@@ -435,6 +445,9 @@ $("voice").addEventListener("pause", show);
 page.sounding = () => plain ? !$("voice").paused : playing;
 window.reampsPlayer = {
   choose, play, pause, loop, move, trims, sounds, voices,
+  join,
+  clock: () => { build(); return {context, playing, plain, output: wrap}; },
+  with: (companion) => { along = companion; },
   allow: (bytes) => { allowance = bytes; },
   pin: (keys) => { pinned = new Set(keys); },
   state: () => ({playing, current, heard, position: position(), region, plain, held: voices.size, frames: total}),

@@ -1,0 +1,48 @@
+"""The backing track on the page: what is told of it, and the room that it gets."""
+
+import pytest
+import records
+
+from pipeline.report.along import room_db, track_facts, track_sound
+
+
+def told(data):
+    return {fact.label: fact.value for fact in track_facts(records.record(data))}
+
+
+def test_tells_file_place_and_level():
+    # The record's own figures: -30.2 against -24.2 LUFS.
+    found = told(records.night(16))
+    assert found["File"] == "audio/band.wav, 44.1\N{NO-BREAK SPACE}kHz, stereo"
+    assert found["The DI starts"] == "at 12.500\N{NO-BREAK SPACE}s of it"
+    assert found["Loudness"].endswith("6.0\N{NO-BREAK SPACE}dB below the captures")
+    assert told(records.bare()) == {}
+
+
+def test_tells_that_it_is_quieter_than_asked_for():
+    data = records.night(16)
+    data["context"] |= {"asked_db": 3.0, "lufs": -24.2, "ends_s": 20.0}
+    found = told(data)
+    assert "as loud as the captures (asked for +3.0" in found["Loudness"]
+    assert found["It covers"] == "0.00 to 20.00\N{NO-BREAK SPACE}s of the DI"
+
+
+def test_room_for_both_at_once():
+    # By hand: -1 dBTP is 0.8913, -3 dBTP turned up by 6 dB is 1.4125; together
+    # 2.3038, which is 7.249 dB over full scale.
+    data = records.night(16)
+    data["captures"][3]["loudness"]["true_peak_dbtp"] = -1.0
+    data["context"]["true_peak_dbtp"] = -3.0
+    assert room_db(records.record(data)) == pytest.approx(-7.249, abs=0.001)
+
+
+def test_no_room_is_taken_that_is_not_needed():
+    record = records.record(records.night(16))
+    assert room_db(record) == 0.0
+    assert track_sound(record) == {
+        "listen": "./listen/Backing%20track.js",
+        "file": "listen/Backing track.js",
+        "channels": 2,
+        "room": 0.0,
+    }
+    assert track_sound(records.record(records.bare())) is None
