@@ -3,6 +3,7 @@
 Lengths are millimetres in the cabinet's own plane, seen by someone who stands before
 it: x to the right, y upwards. A distance along the cone without a direction is drawn
 to the right. Nothing is guessed: captures without a place are counted, not drawn.
+Several on one spot are fanned out, and a thin line leads each back to where it stood.
 """
 
 import math
@@ -14,6 +15,7 @@ from pydantic import JsonValue
 from pipeline.models.base import Recall
 from pipeline.models.record import Capture, Record
 from pipeline.report import text
+from pipeline.report.above import AboveView, above
 from pipeline.report.names import Name
 from pipeline.report.thinning import by_brightness, chosen, thinned
 
@@ -42,11 +44,12 @@ class Speaker:
 
 @dataclass(frozen=True, slots=True)
 class Mic:
-    """One capture at its spot; `nose` is where the microphone points from."""
+    """One capture: its dot, its spot, and `nose`, where its body leans to."""
 
     name: Name
     x: float
     y: float
+    spot: tuple[float, float]
     size: float
     nose: tuple[float, float] | None
     told: str
@@ -73,6 +76,7 @@ class FrontView:
     missing: int
     untried_words: str
     note: str | None
+    above: AboveView | None
 
 
 def _length(table: Mapping[str, JsonValue], key: str, default: float) -> float:
@@ -124,20 +128,23 @@ def _fanned(
     return at
 
 
-def _mic(capture: Capture, name: Name, at: tuple[float, float]) -> Mic:
-    spot = capture.place
-    far = spot.distance_mm or 0.0
+def _mic(
+    capture: Capture, name: Name, stood: tuple[float, float], at: tuple[float, float]
+) -> Mic:
+    place = capture.place
+    far = place.distance_mm or 0.0
     nose = None
-    if spot.angle_deg:
-        turn = math.radians(spot.angle_deg)
+    if place.angle_deg:
+        turn = math.radians(place.angle_deg)
         nose = (at[0] + 2.6 * DOT_MM * math.sin(turn), at[1])
     return Mic(
         name=name,
         x=round(at[0], 1),
         y=round(at[1], 1),
+        spot=(round(stood[0], 1), round(stood[1], 1)),
         size=round(DOT_MM * (1.0 if far < 100 else 0.8 if far < 500 else 0.6), 1),
         nose=None if nose is None else (round(nose[0], 1), round(nose[1], 1)),
-        told=text.place(spot),
+        told=text.place(place),
     )
 
 
@@ -188,9 +195,10 @@ def _mics(
     mics: list[Mic] = []
     taken: list[tuple[float, float]] = []
     for capture in captures:
-        at = _fanned(placed[capture.id][1], taken)
+        stood = placed[capture.id][1]
+        at = _fanned(stood, taken)
         taken.append(at)
-        mics.append(_mic(capture, names[capture.id], at))
+        mics.append(_mic(capture, names[capture.id], stood, at))
     return mics
 
 
@@ -203,7 +211,10 @@ def _view(
         return None
     ordered = [c.id for c in by_brightness(captures) if c.id in placed]
     keep, total = chosen(record, ordered, MOST_MICS)
-    mics = _mics([c for c in captures if c.id in keep], placed, names)
+    kept = [c for c in captures if c.id in keep]
+    mics = _mics(kept, placed, names)
+    across = {key: at[0] for key, (_, at) in placed.items()}
+    ends = [(one.x - one.radius, one.x + one.radius) for one in speakers.values()]
     untried = {
         key: _untried(speaker, [at for where, at in placed.values() if where == key])
         for key, speaker in speakers.items()
@@ -222,6 +233,7 @@ def _view(
         missing=len(captures) - len(placed),
         untried_words=words,
         note=thinned(len(keep), total),
+        above=above(kept, (across, ends), names),
     )
 
 
@@ -256,3 +268,23 @@ def fronts(record: Record, names: Mapping[str, Name]) -> tuple[FrontView, ...]:
         by_cabinet.setdefault(key, []).append(capture)
     views = (_view(key, members, record, names) for key, members in by_cabinet.items())
     return tuple(view for view in views if view is not None)
+
+
+def bright_ends(record: Record) -> tuple[str, str] | None:
+    """How dark and how bright the shades' ends are.
+
+    Parameters
+    ----------
+    record : Record
+        The session.
+
+    Returns
+    -------
+    tuple of str or None
+        Smallest and largest brightness; None where fewer than two are known.
+    """
+    known = (capture.metrics.get("brightness_hz") for capture in record.captures)
+    found = [at for at in known if at is not None]
+    if len(found) < 2:
+        return None
+    return text.hertz(min(found)), text.hertz(max(found))

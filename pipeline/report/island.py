@@ -5,14 +5,16 @@ from itertools import pairwise
 from typing import Any
 
 from pipeline.models.metrics import METRICS
-from pipeline.models.record import Capture, Output, Record
+from pipeline.models.record import Capture, Output, Place, Record
 from pipeline.report import text
 from pipeline.report.along import track_sound
 from pipeline.report.distances import Distances
 from pipeline.report.names import Name, audio_link, listen_link
+from pipeline.report.passes import sum_frame
 from pipeline.report.plots import Frame, Scale
 from pipeline.report.script import as_script
-from pipeline.report.spectra import Spectra, band_rows
+from pipeline.report.spectra import Spectra, band_rows, bands
+from pipeline.report.tracks import Tracks
 
 ENVELOPE_POINTS = 600
 
@@ -60,9 +62,17 @@ def _capture(capture: Capture, name: Name, rows: list[int]) -> dict[str, Any]:
         "trim": capture.loudness.trim_db if capture.loudness else 0.0,
         "pass": capture.pass_id,
         "place": text.place(capture.place),
+        "spot": _spot(capture.place),
         "db": [round(10 * curve[k]) for k in rows] if curve else None,
         "m": [_short(capture.metrics.get(metric.key)) for metric in METRICS],
     }
+
+
+def _spot(place: Place) -> list[str | float | None] | None:
+    """Speaker, then mm and degrees as the manifest has them; None when it has none."""
+    lengths = (place.offset_mm, place.x_mm, place.y_mm, place.distance_mm)
+    found = [place.speaker, *lengths, place.angle_deg]
+    return found if any(value is not None for value in found) else None
 
 
 def _sound(name: str, output: Output) -> dict[str, Any]:
@@ -92,6 +102,10 @@ def _indices(ids: Iterable[str], names: Mapping[str, Name]) -> list[int]:
     return [names[key].index for key in ids if key in names]
 
 
+def _ends(series: tuple[float, ...]) -> list[float] | None:
+    return [round(series[0], 1), round(series[-1], 1)] if series else None
+
+
 def _short(value: float | None) -> float | None:
     return None if value is None else round(value, 3)
 
@@ -99,7 +113,7 @@ def _short(value: float | None) -> float | None:
 def island(
     record: Record,
     names: Mapping[str, Name],
-    pictures: tuple[Spectra | None, Distances | None],
+    pictures: tuple[Spectra | None, Distances | None, Tracks | None],
     sheets: dict[str, Any] | None,
 ) -> str:
     """Everything that the script needs.
@@ -111,7 +125,7 @@ def island(
     names : mapping of str to Name
         Names of the captures.
     pictures : tuple
-        Spectra and distances, as drawn.
+        Spectra, distances and lag over time, as drawn.
     sheets : dict or None
         Packed sheets of a large night.
 
@@ -120,7 +134,7 @@ def island(
     str
         JSON for a script element; spectra in tenths of a dB.
     """
-    found, spread = pictures
+    found, spread, lag = pictures
     rows = band_rows(record.axes)
     reference = record.comparison.reference
     repeat = record.repeatability
@@ -144,7 +158,10 @@ def island(
         "short": _indices((choice.id for choice in record.shortlist), names),
         "groups": [_indices(group, names) for group in record.comparison.groups],
         "key": record.di.sha256[:16],
-        "bands": [[round(hz, 2), label] for hz, label in found.bands] if found else [],
+        "bands": [[round(hz, 2), label] for hz, label in bands(record.axes)],
+        "span": _ends(record.axes.erb_hz) if record.axes else None,
+        "sums": _frame(sum_frame()) if record.pairs else None,
+        "tracks": _frame(lag.frame) if lag else None,
         "levels": _frame(found.levels) if found else None,
         "differences": _frame(found.differences) if found else None,
         "distances": {

@@ -79,7 +79,8 @@ def _context(record: Record, book: PicksBook) -> Mapping[str, Any]:
     rows = table.rows(record, known)
     answered = picks.rounds(book, record, known)
     repeat = record.repeatability
-    data = island(record, known, (curves, spread), sheets)
+    lag = tracks.tracks(record, known)
+    data = island(record, known, (curves, spread, lag), sheets)
     return {
         "title": view.title(record),
         "record": record,
@@ -102,8 +103,9 @@ def _context(record: Record, book: PicksBook) -> Mapping[str, Any]:
         "tones": points.tones(record, known),
         "distances": spread,
         "map": points.tone_map(record, known),
+        "bright_ends": front.bright_ends(record),
         "fronts": front.fronts(record, known),
-        "tracks": tracks.tracks(record, known),
+        "tracks": lag,
         "passes": passes.passes(record, known),
         "sum_frame": passes.sum_frame() if record.pairs else None,
         "blends": passes.blends(record),

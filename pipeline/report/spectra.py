@@ -22,6 +22,8 @@ from pipeline.report.thinning import MOST_LINES, by_brightness, chosen, thinned
 
 LOW_HZ, HIGH_HZ = 40.0, 16000.0
 SPAN_DB = 60.0
+REACHES_DB = (6, 12, 18, 24, 36, 48, 60)
+"""Ends of the axis of differences: six steps of whole dB; the page knows them too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +44,6 @@ class Spectra:
     curves: tuple[Curve, ...]
     difference_curves: tuple[Curve, ...]
     di: str
-    bands: tuple[tuple[float, str], ...]
     note: str | None
 
 
@@ -66,9 +67,27 @@ def band_rows(axes: Axes | None) -> list[int]:
     return [k for k, hz in enumerate(axes.third_octave_hz) if low <= hz <= high]
 
 
+def bands(axes: Axes | None) -> tuple[tuple[float, str], ...]:
+    """Third octaves that the pictures show, by centre and name.
+
+    Parameters
+    ----------
+    axes : Axes or None
+        The record's frequencies.
+
+    Returns
+    -------
+    tuple of (float, str)
+        Exact centre in Hz, nominal name.
+    """
+    if axes is None:
+        return ()
+    return tuple((axes.third_octave_hz[k], _band(axes, k)) for k in band_rows(axes))
+
+
 def _difference_axis(curves: Iterable[Sequence[float]]) -> Axis:
     widest = max((abs(at) for curve in curves for at in curve), default=6.0)
-    reach = next((r for r in (6, 12, 18) if widest <= r), 24)
+    reach = next((r for r in REACHES_DB if widest <= r), REACHES_DB[-1])
     ticks = tuple(
         (float(at), f"{at:+d}".replace("-", "\N{MINUS SIGN}") if at else "0")
         for at in range(-reach, reach + 1, reach // 3)
@@ -125,9 +144,6 @@ def spectra(record: Record, names: Mapping[str, Name]) -> Spectra | None:
         curves=lines(level_frame, levels),
         difference_curves=lines(change_frame, changes),
         di=level_frame.path(hz, [di[k] for k in rows]) if len(di) > rows[-1] else "",
-        bands=tuple(
-            (record.axes.third_octave_hz[k], _band(record.axes, k)) for k in rows
-        ),
         note=thinned(len(keep), total),
     )
 

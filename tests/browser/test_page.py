@@ -153,13 +153,168 @@ def test_sets_of_columns_fit_the_screen(page, night):
     assert shown == 9 + len(METRICS)
 
 
-def test_press_on_a_point_selects_it(page, night):
+def press(page, query):
+    page.run(
+        "document.querySelector(arguments[0])"
+        ".dispatchEvent(new MouseEvent('click', {bubbles: true}))",
+        query,
+    )
+
+
+@pytest.mark.parametrize(
+    "query",
+    [
+        "[data-plot=tones] circle[data-i='6']",
+        "[data-plot=map] circle[data-i='6']",
+        "[data-plot=front] circle[data-i='6']",
+        "[data-plot=above] circle[data-i='6']",
+        "#table tr[data-i='6'] td.words",
+        "#passes tr[data-i='6'] button",
+    ],
+)
+def test_what_is_pressed_lights_up_and_plays(page, night, query):
+    page.open(night)
+    press(page, query)
+    assert page.run("return reampsPage.selected") == 6
+    page.until("return reampsPlayer.state().heard === 'c6'")
+    page.run("reampsPlayer.pause()")
+    assert page.complaints() == []
+
+
+def test_a_line_is_pressed_where_it_runs(page, night):
+    # Where one line is alone: the largest gap to its neighbours in the record.
+    data = records.record(records.night(16))
+    names = data.axes.third_octave_label
+    rows = [k for k, name in enumerate(names) if 40 <= float(name) <= 16000]
+    curves = {
+        k: c.curves.third_octave_db for k, c in enumerate(data.captures) if c.curves
+    }
+    index, band = max(
+        ((k, b) for k in curves for b in range(len(rows))),
+        key=lambda at: min(
+            abs(curves[k][rows[at[1]]] - curves[at[0]][rows[at[1]]])
+            for k in curves
+            if k != at[0]
+        ),
+    )
     page.open(night)
     page.run(
-        "document.querySelector('[data-plot=tones] circle[data-i=\"6\"]')"
-        ".dispatchEvent(new MouseEvent('click', {bubbles: true}))"
+        "const p = document.querySelector('[data-plot=differences]');"
+        "p.scrollIntoView({behavior: 'instant', block: 'center'});"
+        "const [x, y] = p.querySelector(`.curves path[data-i='${arguments[0]}']`)"
+        ".getAttribute('d').slice(1).split('L')[arguments[1]].split(',').map(Number);"
+        "const at = new DOMPoint(x, y).matrixTransform(p.getScreenCTM());"
+        "p.dispatchEvent(new MouseEvent('click',"
+        " {bubbles: true, clientX: at.x, clientY: at.y}))",
+        index,
+        band,
     )
+    assert page.run("return reampsPage.selected") == index
+    page.until(f"return reampsPlayer.state().heard === 'c{index}'")
+    page.run("reampsPlayer.pause()")
+
+
+def test_playing_what_is_pressed_can_be_switched_off(page, night):
+    page.open(night)
+    page.run("document.getElementById('follow').click()")
+    press(page, "[data-plot=tones] circle[data-i='6']")
     assert page.run("return reampsPage.selected") == 6
+    assert not page.run("return reampsPlayer.state().playing")
+    page.open(night)
+    assert not page.run("return document.getElementById('follow').checked")
+    page.run("localStorage.clear()")
+
+
+def numbers(page, kind):
+    """Rows of a picture's table of numbers, heads first."""
+    page.run(
+        "const b = document.querySelector(`[data-numbers=${arguments[0]}]`);"
+        "for (let d = b; (d = d.parentElement.closest('details'));) d.open = true",
+        kind,
+    )
+    box = f"document.querySelector('[data-numbers={kind}]')"
+    page.until(f"return {box}.querySelector('tbody')")
+    return page.run(
+        f"return [...{box}.querySelectorAll('tr')]"
+        ".map(r => [...r.cells].map(c => c.textContent))"
+    )
+
+
+def number(shown):
+    return float(shown.replace("\u2212", "-"))
+
+
+def test_every_picture_has_its_numbers(page, night):
+    # Truth: the record. What is drawn is rounded to 0.1 units of the picture.
+    data = records.record(records.night(16))
+    page.open(night)
+    heads, *rows = numbers(page, "sums")
+    third = list(data.axes.third_octave_label)
+    assert [row[0] for row in rows] == [
+        "as they stood",
+        "one flipped",
+        "moved together",
+        "moved together, one flipped",
+    ]
+    curve = data.pairs[0].sums.as_placed.curve_db
+    for head, shown in zip(heads[1:], rows[0][1:], strict=True):
+        assert number(shown) == pytest.approx(
+            curve[third.index(head.removesuffix(" Hz"))], abs=0.07
+        )
+    heads, *rows = numbers(page, "tracks")
+    late = data.captures[7].latency
+    own = next(row for row in rows if row[0] == "t008")
+    for point, head, shown in zip(late.track, heads[1:], own[1:], strict=True):
+        assert head == f"{point.at_s:.1f} s"
+        wanted = (point.samples - late.samples) / 48
+        assert number(shown) == pytest.approx(wanted, abs=0.005)
+    _, *rows = numbers(page, "front")
+    assert rows[1] == ["t002", "left", "0", "0", "0", "45", "0"]
+    pictures = page.run(
+        "return [...document.querySelectorAll('svg.plot')].filter(p => {"
+        " const s = p.closest('section, .pair, figure');"
+        " return !(p.closest('.pair') || s).querySelector('[data-numbers]')"
+        " && !p.closest('section').querySelector('[data-numbers]') }).length"
+    )
+    assert pictures == 0
+
+
+def test_differences_stay_within_the_picture_for_any_reference(page, night):
+    data = records.record(records.night(16))
+    kept = [k for k, c in enumerate(data.captures) if c.curves]
+    bright = max(kept, key=lambda k: data.captures[k].metrics["brightness_hz"])
+    page.open(night)
+    page.run("reampsPage.setReference(arguments[0])", bright)
+    names = data.axes.third_octave_label
+    rows = [k for k, name in enumerate(names) if 40 <= float(name) <= 16000]
+    curves = {k: data.captures[k].curves.third_octave_db for k in kept}
+    widest = max(abs(curves[k][b] - curves[bright][b]) for k in kept for b in rows)
+    reach = next(r for r in (6, 12, 18, 24, 36, 48, 60) if widest <= r)
+    ends = page.run(
+        "return [...document.querySelectorAll('[data-plot=differences] text')]"
+        ".map(t => t.textContent).filter(t => /^[+\u2212]\\d/.test(t))"
+    )
+    assert [number(end) for end in ends] == [
+        step * reach / 3 for step in (-3, -2, -1, 1, 2, 3)
+    ]
+    # Half of the axis lies between the zero line and its end.
+    axis = page.run("return reampsPage.data.differences.y")
+    assert axis[3:] == [-reach, reach]
+    assert axis[0] + axis[1] * reach == pytest.approx(10, abs=0.1)  # the frame's top
+
+
+def test_sentences_stand_in_the_table(page, night):
+    page.open(night)
+    page.run(
+        "const c = document.getElementById('columns'); c.value = 'words';"
+        "c.dispatchEvent(new Event('change'))"
+    )
+    cell = "return document.querySelector('td[data-sentence=\"1\"]').innerText"
+    assert "dB less at 2.5 to 5 kHz" in page.run(cell)
+    page.run("reampsPage.setReference(1)")
+    assert page.run(cell) == "The reference."
+    close = page.run("return reampsPage.sentence(arguments[0])", 2)
+    assert "Hz" in close
 
 
 def test_the_reference_is_zero_and_the_others_differ_by_their_levels(page, night):
@@ -199,7 +354,9 @@ def test_the_sentence_names_what_differs_with_its_hertz(page, night):
     close = [k for k, d in enumerate(apart) if 0 < d <= 0.35]
     for k in close:
         index = [c.id for c in data.captures].index(data.comparison.ids[k])
-        assert "not distinguishable" in page.run(f"return reampsPage.sentence({index})")
+        said = page.run(f"return reampsPage.sentence({index})")
+        assert "not distinguishable" in said
+        assert f"{apart[k]:.2f} dB apart from 60 Hz to" in said
 
 
 def test_sorts_by_keyboard_alone(page, night):

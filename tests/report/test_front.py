@@ -26,6 +26,14 @@ def test_no_dot_hides_another():
             assert (a.x - b.x) ** 2 + (a.y - b.y) ** 2 > 15.8**2
 
 
+def test_fanned_dots_keep_their_spot():
+    # t001, t002, t003 share the left speaker's cap centre: 190 mm right, 250 mm up.
+    (view,) = views(records.night(16))
+    here = [m for m in view.mics if m.name.id in {"t001", "t002", "t003"}]
+    assert {mic.spot for mic in here} == {(190.0, -250.0)}
+    assert len({(mic.x, mic.y) for mic in here}) == 3
+
+
 def test_untried_spots_are_named():
     (view,) = views(records.night(16))
     assert "right: cap centre, cap edge" in view.untried_words

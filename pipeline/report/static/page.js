@@ -27,6 +27,7 @@ const place = ([offset, slope, log, low, high], value) => {
   const held = Math.min(high, Math.max(low, value));
   return Math.round((offset + slope * (log ? Math.log10(held) : held)) * 10) / 10;
 };
+const hertz = (hz) => hz < 1000 ? `${shown(hz, 0)} Hz` : `${shown(hz / 1000, 1).replace(/\.0$/, "")} kHz`;
 page.tools = {$, all, make, shown, signed, place};
 
 // The capture that the others are held to: the chosen one, or else the first with curves.
@@ -66,13 +67,15 @@ page.sentence = (index) => {
   tell("brightness_hz", 40, (d) => `${d > 0 ? "brighter" : "darker"}: its centre ${shown(Math.abs(d), 0)} Hz ${d > 0 ? "higher" : "lower"}`);
   const distance = apart(index, zero);
   if (data.floor.db !== null && distance !== null && distance <= data.floor.db)
-    return `Against ${captures[zero].id}: not distinguishable tonight.`;
-  if (!found.length) return `Against ${captures[zero].id}: no difference worth a word.`;
+    return `Against ${captures[zero].id}: not distinguishable tonight; their spectra are ${shown(distance, 2)} dB apart` +
+      `${data.span ? ` from ${hertz(data.span[0])} to ${hertz(data.span[1])}` : ""}, and the night's floor is ${shown(data.floor.db, 2)} dB.`;
+  const least = Math.max(...BANDS.map(([key]) => floor(key, 0.5)));
+  if (!found.length) return `Against ${captures[zero].id}: within ${shown(least, 1)} dB at 80 to 400 Hz, 2.5 to 5 kHz and 5.5 to 10 kHz.`;
   found.sort(([a], [b]) => b - a);
   return `Against ${captures[zero].id}: ${found.slice(0, 3).map(([, words]) => words).join(", ")}.`;
 };
 const tellAll = () => {
-  for (const box of all("[data-sentence]")) box.textContent = page.sentence(+box.dataset.sentence);
+  for (const box of all("[data-sentence]:not(td)")) box.textContent = page.sentence(+box.dataset.sentence);
   if (page.selected !== null) $("dock-told").textContent = page.sentence(page.selected);
 };
 
@@ -103,9 +106,17 @@ page.setReference = (index) => {
   say("Compared with " + captures[index].id);
 };
 
+page.press = (index) => {
+  // Pressed, a capture is selected and heard; names stay hidden while a blind test runs.
+  if (document.body.classList.contains("blind")) return;
+  page.select(index);
+  if ($("follow").checked && captures[index] && captures[index].audio) window.reampsPlayer.play();
+};
 document.addEventListener("click", (event) => {
   const button = event.target.closest("button.who");
-  if (button) page.select(+button.dataset.i);
+  const row = event.target.closest("a,button,input,select") ? null : event.target.closest("tbody tr[data-i]");
+  if (button && button.dataset.i) page.press(+button.dataset.i);
+  else if (row && getSelection().isCollapsed) page.press(+row.dataset.i);
 });
 
 // -- dock ---------------------------------------------------------------------
@@ -119,6 +130,10 @@ if ($("reference")) {
   if (captures.some((c) => c.db)) $("reference").value = String(page.held());
   $("reference").addEventListener("change", () => page.setReference(+$("reference").value));
 }
+try { $("follow").checked = localStorage.getItem("reamps-follow") !== "no"; } catch { /* private window */ }
+$("follow").addEventListener("change", () => {
+  try { localStorage.setItem("reamps-follow", $("follow").checked ? "yes" : "no"); } catch { /* private window */ }
+});
 page.actions = {
   r: () => page.selected !== null && page.setReference(page.selected),
 };

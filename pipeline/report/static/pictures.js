@@ -35,7 +35,22 @@ const lift = (kind) => {
     over.append(line);
   }
 };
+const REACHES = [6, 12, 18, 24, 36, 48, 60];
+const refit = () => {
+  // The grid stays; its figures and the scale follow the largest difference.
+  const plot = document.querySelector("[data-plot=differences]"), axis = data.differences && data.differences.y;
+  if (!plot || !axis) return;
+  let widest = 0;
+  captures.forEach((capture, k) => { if (capture.db) for (const v of series("differences", k)) widest = Math.max(widest, Math.abs(v)); });
+  const reach = REACHES.find((r) => widest <= r) || REACHES.at(-1), factor = reach / axis[4];
+  if (factor === 1) return;
+  for (const label of all("text", plot))
+    if (/^[+\u2212]\d+$/.test(label.textContent))
+      label.textContent = signed(factor * +label.textContent.replace("\u2212", "-"), 0);
+  [axis[1], axis[3], axis[4]] = [axis[1] / factor, -reach, reach];
+};
 const redraw = () => {
+  refit();
   for (const line of all("[data-plot=differences] .curves path")) {
     line.setAttribute("d", path("differences", +line.dataset.i));
     line.classList.toggle("reference", +line.dataset.i === page.reference);
@@ -131,7 +146,7 @@ for (const plot of all("svg[data-plot]")) {
       const found = lineAt(plot, event);
       index = found ? found.index : null;
     } else index = nearest(plot, event);
-    if (index !== null) { page.select(index); readout.textContent = told(event); }
+    if (index !== null) { page.press(index); readout.textContent = told(event); }
   });
 }
 })();

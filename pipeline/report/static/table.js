@@ -104,7 +104,13 @@ if (table) {
     arrange();
   });
   if ($("folding")) $("folding").addEventListener("change", arrange);
-  const choose = () => { table.dataset.show = $("columns").value; };
+  const sentences = () => {
+    // Told when they are looked at: a large night has a thousand of them.
+    if (table.dataset.show === "words")
+      for (const cell of all("td[data-sentence]", table)) cell.textContent = page.sentence(+cell.dataset.sentence);
+  };
+  const choose = () => { table.dataset.show = $("columns").value; sentences(); };
+  page.onReference.push(sentences);
   $("columns").addEventListener("change", choose);
   choose();
 }
