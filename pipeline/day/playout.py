@@ -1,4 +1,4 @@
-"""What is played through the amplifier, and what does its capture tell?
+"""What is played through the amplifier?
 
 Silence for a noise print, three markers, a sweep if wanted, silence, the DI bit for
 bit, silence for the tail, the markers again.
@@ -10,34 +10,28 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.day.layout import Layout, SweepPart, layout_text, sidecar_of
 from pipeline.day.waves import write_wave_float
-from pipeline.dsp.markers import (
-    MarkerFix,
-    drift_ppm,
-    find_markers,
-    marker_signal,
-)
-from pipeline.dsp.sweep import SweepResponse, design_sweep, read_sweep, sweep_signal
+from pipeline.dsp.markers import marker_signal
+from pipeline.dsp.sweep import design_sweep, sweep_signal
 from pipeline.errors import OutputError, ReampsError
 from pipeline.files.atomic import replace_with
 from pipeline.files.audio import ChannelSource, sha256_of
 from pipeline.files.bext import BextFields, coding_history_line
+from pipeline.files.playout import layout_text, sidecar_of
 from pipeline.files.wave_chunks import write_wave_24
+from pipeline.models.playout import Layout, SweepPart
 from pipeline.stages.di import inspect_di
-from pipeline.units import amplitude_from_db, db_from_amplitude, db_from_power
+from pipeline.stages.playout import SWEEP_TAIL_S
+from pipeline.units import amplitude_from_db
 
 Samples = NDArray[np.float32]
 
 NOISE_S = 3.0
 GAP_S = 1.0
-SWEEP_TAIL_S = 2.0
 TAIL_S = 4.0
 SWEEP_S = 8.0
 SWEEP_HZ = (20.0, 20_000.0)
 LOUDEST = 0.999
-AGREES_SAMPLES = 4.0
-"""Music and markers are two estimates with about a sample of bias each."""
 EXACT_24 = ("PCM_U8", "PCM_S8", "PCM_16", "PCM_24")
 CAUTIONS = (
     "Before you play it:",
@@ -196,115 +190,3 @@ def _write_24(wish: PlayoutWish, samples: Samples, layout: Layout) -> None:
         coding_history=(coding_history_line(layout.sample_rate_hz, "play-out"),),
     )
     write_wave_24(wish.output, samples, layout.sample_rate_hz, bext)
-
-
-@dataclass(frozen=True, slots=True)
-class PlayoutReading:
-    """What a capture of a play-out file tells.
-
-    Parameters
-    ----------
-    marker : MarkerFix or None
-        First set of markers, lag against the play-out file.
-    drift_ppm : float or None
-        Between the two sets; None where one was not found.
-    latency_samples : float or None
-        Of the interface: lag of the markers.
-    agrees : bool or None
-        Whether the DI's own lag says the same; None where one is unknown.
-    apart_samples : float or None
-        The DI's lag minus the markers'.
-    noise_dbfs : float or None
-        Mean square of the noise print in dB; None where the capture starts later.
-    sweep : SweepResponse or None
-        Linear response and harmonics.
-    sweep_dbfs : float or None
-        Level at which it was played.
-    """
-
-    marker: MarkerFix | None
-    drift_ppm: float | None
-    latency_samples: float | None
-    agrees: bool | None
-    apart_samples: float | None
-    noise_dbfs: float | None
-    sweep: SweepResponse | None
-    sweep_dbfs: float | None
-
-
-def read_playout_capture(
-    capture: Samples, layout: Layout, di_lag_samples: float | None = None
-) -> PlayoutReading:
-    """Read markers, noise and sweep of a capture.
-
-    Parameters
-    ----------
-    capture : ndarray of float32, shape (frames,)
-        The whole recording at the play-out file's rate.
-    layout : Layout
-        Where everything lies in what was played.
-    di_lag_samples : float, optional
-        Where the music's own search found the DI's first frame in the capture; it
-        also tells roughly where the recorder was started.
-
-    Returns
-    -------
-    PlayoutReading
-        What could be found; None for what could not.
-    """
-    rate = layout.sample_rate_hz
-    rough = 0 if di_lag_samples is None else round(di_lag_samples) - layout.di_start
-    reach = round((0.5 if di_lag_samples is None else 0.05) * rate)
-    fixes = [
-        find_markers(capture, start + rough, reach, rate)
-        for start in layout.marker_starts
-    ]
-    first, last = fixes
-    drift = None
-    if first and last:
-        drift = drift_ppm(
-            first, last, layout.marker_starts[1] - layout.marker_starts[0]
-        )
-    latency = first.lag_samples + rough if first else None
-    apart = None
-    if latency is not None and di_lag_samples is not None:
-        apart = di_lag_samples - layout.di_start - latency
-    return PlayoutReading(
-        marker=first,
-        drift_ppm=drift,
-        latency_samples=latency,
-        agrees=None if apart is None else abs(apart) <= AGREES_SAMPLES,
-        apart_samples=apart,
-        noise_dbfs=_noise_dbfs(capture, layout, latency),
-        sweep=_sweep(capture, layout, latency),
-        sweep_dbfs=db_from_amplitude(layout.sweep.amplitude) if layout.sweep else None,
-    )
-
-
-def _noise_dbfs(
-    capture: Samples, layout: Layout, latency: float | None
-) -> float | None:
-    if latency is None:
-        return None
-    first = max(layout.noise_start + round(latency), 0)
-    last = layout.noise_start + layout.noise_frames + int(latency) - 64
-    part = capture[first:last].astype(np.float64)
-    if len(part) < layout.sample_rate_hz // 4:
-        return None
-    return db_from_power(float(np.mean((part - part.mean()) ** 2)))
-
-
-def _sweep(
-    capture: Samples, layout: Layout, latency: float | None
-) -> SweepResponse | None:
-    sweep = layout.signal()
-    if sweep is None or layout.sweep is None or latency is None:
-        return None
-    lead = round(0.1 * layout.sample_rate_hz)
-    first = layout.sweep.start + round(latency) - lead
-    last = first + lead + sweep.frames + round(SWEEP_TAIL_S * layout.sample_rate_hz)
-    if first < 0 or last > len(capture):
-        return None
-    part = capture[first:last].astype(np.float64) / layout.sweep.amplitude
-    lag = lead + latency - round(latency)
-    return read_sweep(part, sweep, lag)

@@ -5,11 +5,13 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.day.layout import Layout, read_layout
-from pipeline.day.playout import PlayoutReading, read_playout_capture
 from pipeline.day.responses import ResponseWish, write_taps
+from pipeline.dsp.latency import ArraySource
 from pipeline.errors import ReampsError
 from pipeline.files.audio import ChannelSource
+from pipeline.files.playout import read_layout
+from pipeline.models.playout import Layout
+from pipeline.stages.playout import PlayoutHeard, read_playout
 
 SHOWN_HZ = (82.0, 110.0, 220.0, 440.0, 1000.0, 2000.0)
 
@@ -20,7 +22,7 @@ class Readback:
 
     Parameters
     ----------
-    reading : PlayoutReading
+    reading : PlayoutHeard
         Its figures.
     lines : tuple of str
         The same in words.
@@ -28,7 +30,7 @@ class Readback:
         Responses that were written.
     """
 
-    reading: PlayoutReading
+    reading: PlayoutHeard
     lines: tuple[str, ...]
     files: tuple[Path, ...]
 
@@ -64,7 +66,7 @@ def read_back(
         capture, channel, sample_rate_hz=layout.sample_rate_hz
     ) as source:
         samples = source.read(0, source.frames)
-    reading = read_playout_capture(samples, layout)
+    reading = read_playout(ArraySource(samples), layout)
     if reading.marker is None:
         message = (
             f"{capture}: the markers of {layout.file} are not in it. They are looked "
@@ -84,7 +86,7 @@ def read_back(
     return Readback(reading, tuple(_lines(reading, layout)), files)
 
 
-def _lines(reading: PlayoutReading, layout: Layout) -> list[str]:
+def _lines(reading: PlayoutHeard, layout: Layout) -> list[str]:
     marker, latency = reading.marker, reading.latency_samples
     if marker is None or latency is None:
         return []

@@ -7,11 +7,14 @@ import pytest
 import soundfile
 from scipy import signal
 
-from pipeline.day.layout import Layout, find_layout, read_layout, sidecar_of
-from pipeline.day.playout import PlayoutWish, read_playout_capture, write_playout
+from pipeline.day.playout import PlayoutWish, write_playout
 from pipeline.day.readback import read_back
 from pipeline.day.responses import ResponseWish
+from pipeline.dsp.latency import ArraySource
 from pipeline.errors import ReampsError
+from pipeline.files.playout import find_layout, read_layout, sidecar_of
+from pipeline.models.playout import Layout
+from pipeline.stages.playout import read_playout
 from tests.day.folders import RATE, plucks
 
 
@@ -92,7 +95,7 @@ def test_a_capture_tells_lag_noise_and_response(
     rng = np.random.default_rng(0)
     late = np.concatenate([np.zeros(777), wet, np.zeros(RATE)])
     capture = (-late + 1e-5 * rng.normal(size=len(late))).astype(np.float32)
-    found = read_playout_capture(capture, layout, 777.0 + layout.di_start)
+    found = read_playout(ArraySource(capture), layout, 777.0 + layout.di_start)
     assert found.latency_samples == pytest.approx(777.0, abs=1.5)
     assert found.marker is not None
     assert found.marker.polarity == -1
@@ -114,14 +117,14 @@ def test_drift_shows_between_the_markers(played: tuple[np.ndarray, Layout]) -> N
     ppm = 40.0
     at = np.arange(int(len(wet) * 0.999)) / (1 + ppm * 1e-6)
     capture = np.interp(at, np.arange(len(wet)), wet).astype(np.float32)
-    found = read_playout_capture(capture, layout)
+    found = read_playout(ArraySource(capture), layout)
     assert found.drift_ppm == pytest.approx(ppm, abs=2.0)
 
 
 def test_another_recording_has_no_markers(played: tuple[np.ndarray, Layout]) -> None:
     _, layout = played
     noise = np.random.default_rng(1).normal(size=layout.frames).astype(np.float32)
-    found = read_playout_capture(noise, layout)
+    found = read_playout(ArraySource(noise), layout)
     assert found.marker is None
     assert found.sweep is None
     assert found.agrees is None

@@ -1,62 +1,14 @@
-"""Where does everything lie in a play-out file? The sidecar that says so.
-
-Play-out format 1: the first.
-"""
+"""Where does everything lie in a play-out file? The sidecar beside it says so."""
 
 import json
 from pathlib import Path
-from typing import Literal
 
-from pydantic import Field, ValidationError
+from pydantic import ValidationError
 
-from pipeline.dsp.sweep import Sweep
 from pipeline.errors import RecordError
-from pipeline.models.base import Strict
+from pipeline.models.playout import FORMAT, Layout
 
-FORMAT = 1
 SUFFIX = ".playout.json"
-
-
-class SweepPart(Strict):
-    """Where the sweep is, and which one."""
-
-    start: int = Field(description="First frame.")
-    low_hz: float
-    high_hz: float
-    growth_s: float
-    amplitude: float = Field(description="Peak, full scale 1.")
-
-
-class Layout(Strict):
-    """The frames of a play-out file."""
-
-    format: Literal[1]
-    file: str = Field(description="Name of the play-out file.")
-    sample_rate_hz: int
-    frames: int
-    di_file: str
-    di_sha256: str
-    di_channel: int
-    di_start: int = Field(description="The DI's first frame in the play-out file.")
-    di_frames: int
-    noise_start: int = Field(description="Silence for the noise print.")
-    noise_frames: int
-    marker_starts: tuple[int, int] = Field(description="Before and after the DI.")
-    marker_amplitude: float
-    sweep: SweepPart | None = None
-
-    def signal(self) -> Sweep | None:
-        """Design of the sweep.
-
-        Returns
-        -------
-        Sweep or None
-            None where there is none.
-        """
-        if self.sweep is None:
-            return None
-        part = self.sweep
-        return Sweep(part.low_hz, part.high_hz, part.growth_s, self.sample_rate_hz)
 
 
 def sidecar_of(playout: Path) -> Path:
