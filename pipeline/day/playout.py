@@ -59,6 +59,8 @@ class PlayoutWish:
         Whether a sweep is played.
     sweep_dbfs, marker_dbfs : float or None
         Peak levels; None means the DI's own peak.
+    sweep_s : float
+        Length of the sweep, roughly: a longer one tells more against noise.
     """
 
     di: Path
@@ -67,6 +69,7 @@ class PlayoutWish:
     sweep: bool = True
     sweep_dbfs: float | None = None
     marker_dbfs: float | None = None
+    sweep_s: float = SWEEP_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +148,7 @@ def _lay_out(
     part = None
     if wish.sweep:
         high = min(SWEEP_HZ[1], 0.45 * rate)
-        sweep = design_sweep(SWEEP_HZ[0], high, SWEEP_S, rate)
+        sweep = design_sweep(SWEEP_HZ[0], high, wish.sweep_s, rate)
         amplitude = _level(wish.sweep_dbfs, peak)
         part = SweepPart(
             start=at,

@@ -12,6 +12,7 @@ from pipeline.files.audio import ChannelSource
 from pipeline.files.playout import read_layout
 from pipeline.models.playout import Layout
 from pipeline.stages.playout import PlayoutHeard, read_playout
+from pipeline.units import db_from_amplitude
 
 SHOWN_HZ = (82.0, 110.0, 220.0, 440.0, 1000.0, 2000.0)
 
@@ -100,18 +101,25 @@ def _lines(reading: PlayoutHeard, layout: Layout) -> list[str]:
         lines.append(f"drift over the file {reading.drift_ppm:+.2f} ppm")
     if reading.noise_dbfs is not None:
         lines.append(f"noise {reading.noise_dbfs:.1f} dBFS rms before the first marker")
-    if reading.sweep is not None:
-        sweep = reading.sweep
+    if reading.sweep is not None and layout.sweep is not None:
+        level = db_from_amplitude(layout.sweep.amplitude)
         lines.append(
-            f"harmonics of the sweep at {reading.sweep_dbfs:.1f} dBFS, dB against the "
-            "fundamental (total as THD_F):"
+            f"harmonics of the sweep at {level:.1f} dBFS, dB against the fundamental "
+            "(total as THD_F); in brackets what noise alone would show:"
         )
-        for hz in SHOWN_HZ:
-            at = int(np.abs(np.log(sweep.freq_hz / hz)).argmin())
-            orders = ", ".join(
-                f"H{order} {level[at]:.0f}"
-                for order, level in enumerate(sweep.harmonics_db, start=2)
-                if level[at] > -200.0
-            )
-            lines.append(f"  {hz:5.0f} Hz: {orders}; {sweep.distortion[at]:.1%}")
+        lines += [_harmonics(reading, hz) for hz in SHOWN_HZ]
     return lines
+
+
+def _harmonics(reading: PlayoutHeard, hz: float) -> str:
+    sweep = reading.sweep
+    if sweep is None:
+        return ""
+    at = int(np.abs(np.log(sweep.freq_hz / hz)).argmin())
+    orders = []
+    for index, level in enumerate(sweep.harmonics_db):
+        if at < len(level):
+            noise = reading.noise_db[index][at] if reading.noise_db else None
+            told = "" if noise is None else f" ({noise:.0f})"
+            orders.append(f"H{index + 2} {level[at]:.0f}{told}")
+    return f"  {hz:5.0f} Hz: {', '.join(orders)}; {sweep.distortion[at]:.1%}"

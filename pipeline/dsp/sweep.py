@@ -1,4 +1,4 @@
-"""What does a sweep tell: the linear response, and each harmonic by itself?
+"""The sweep that tells the linear response and each harmonic by itself.
 
 The synchronised exponential sweep of Novak, Lotton and Simon (JAES 63(10), 2015):
 x(t) = sin(2 pi f1 L exp(t / L)) with f1 L a whole number, so that the n-th harmonic is
@@ -18,7 +18,6 @@ Complex = NDArray[np.complex128]
 
 FADE_OUT_S = 0.002
 EDGE = 1.5
-PRE_SHARE = 0.25
 _TINY = 1e-30
 
 
@@ -65,38 +64,6 @@ class Sweep:
             L ln n in samples.
         """
         return self.growth_s * float(np.log(order)) * self.sample_rate_hz
-
-
-@dataclass(frozen=True, slots=True)
-class SweepResponse:
-    """What a sweep measured.
-
-    Attributes
-    ----------
-    taps : ndarray of float64, shape (frames,)
-        Linear impulse response; lag 0 at `pre_samples`.
-    pre_samples : int
-        Samples ahead of lag 0.
-    freq_hz : ndarray, shape (points,)
-        Fundamental frequencies.
-    linear_db : ndarray, shape (points,)
-        Magnitude of the linear response.
-    harmonics_db : tuple of ndarray, shape (points,)
-        Level of harmonic 2, 3, ... of each fundamental relative to the linear
-        response; -300 where the harmonic lies beyond the sweep.
-    """
-
-    taps: Float
-    pre_samples: int
-    freq_hz: Float
-    linear_db: Float
-    harmonics_db: tuple[Float, ...]
-
-    @property
-    def distortion(self) -> Float:
-        """Total harmonic distortion against the fundamental (THD_F), linear."""
-        powers = [10.0 ** (level / 10.0) for level in self.harmonics_db]
-        return np.asarray(np.sqrt(np.sum(powers, axis=0)))
 
 
 def design_sweep(
@@ -209,81 +176,3 @@ def _band(freq_hz: Float, sweep: Sweep) -> Float:
     rise = np.clip((position - np.log(sweep.low_hz)) / octave, 0.0, 1.0)
     fall = np.clip((np.log(sweep.high_hz) - position) / octave, 0.0, 1.0)
     return np.asarray(np.sin(0.5 * np.pi * np.minimum(rise, fall)) ** 2)
-
-
-def read_sweep(
-    capture: Float,
-    sweep: Sweep,
-    lag_samples: float,
-    *,
-    orders: int = 5,
-    frames: int | None = None,
-) -> SweepResponse:
-    """Measure the linear response and the harmonics.
-
-    Parameters
-    ----------
-    capture : ndarray, shape (frames,)
-        The recording from the moment on at which the sweep was played; it has to hold
-        the sweep and its tail.
-    sweep : Sweep
-        What was played, at amplitude 1: divide by the level first.
-    lag_samples : float
-        Latency of the capture: where the linear response begins.
-    orders : int
-        Highest harmonic.
-    frames : int, optional
-        Length of the impulse response; half the lead of the second harmonic by
-        default.
-
-    Returns
-    -------
-    SweepResponse
-        Levels at twelve points an octave.
-    """
-    whole = deconvolve(capture, sweep)
-    rate = sweep.sample_rate_hz
-    length = frames or round(0.5 * sweep.lead_samples(2))
-    pre = min(round(0.005 * rate), length // 4)
-    taps = _cut(whole, lag_samples, pre, length)
-    # Its ends ring on both sides of the response; levels are read from all of it.
-    room = sweep.lead_samples(2)
-    around = _cut(whole, lag_samples, int(PRE_SHARE * room), int(0.9 * room))
-    points = int(12 * np.log2(sweep.high_hz / sweep.low_hz / EDGE**2))
-    freq = sweep.low_hz * EDGE * 2.0 ** (np.arange(points + 1) / 12.0)
-    linear = _magnitude(around, freq, rate)
-    harmonics = []
-    for order in range(2, orders + 1):
-        room = sweep.lead_samples(order + 1) - sweep.lead_samples(order)
-        before = int(PRE_SHARE * room)
-        part = _cut(
-            whole,
-            lag_samples - sweep.lead_samples(order),
-            before,
-            int((1.0 - PRE_SHARE) * room) + before,
-        )
-        there = order * freq <= sweep.high_hz / EDGE
-        level = np.full(len(freq), _TINY**0.5)
-        level[there] = _magnitude(part, order * freq[there], rate)
-        harmonics.append(_db(level / np.maximum(linear, _TINY)))
-    return SweepResponse(taps, pre, freq, _db(linear), tuple(harmonics))
-
-
-def _cut(whole: Float, at: float, pre: int, length: int) -> Float:
-    """Cut a response out around a lag, with fades at both ends."""
-    first = int(np.floor(at)) - pre
-    part = whole[np.arange(first, first + length) % len(whole)].copy()
-    rise, fall = max(pre // 2, 1), max(length // 8, 1)
-    part[:rise] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(rise) / rise)
-    part[-fall:] *= 0.5 + 0.5 * np.cos(np.pi * np.arange(1, fall + 1) / fall)
-    return np.asarray(part)
-
-
-def _magnitude(taps: Float, freq_hz: Float, rate: int) -> Float:
-    size = fft.next_fast_len(4 * len(taps), real=True)
-    spectrum = np.abs(fft.rfft(taps, size))
-    return np.asarray(np.interp(freq_hz, fft.rfftfreq(size, 1.0 / rate), spectrum))
-
-
-def _db(ratio: Float) -> Float:
-    return np.asarray(20.0 * np.log10(np.maximum(ratio, 1e-15)))

@@ -1,6 +1,7 @@
 """Where does everything lie in a play-out file? The sidecar beside it says so."""
 
 import json
+from contextlib import suppress
 from pathlib import Path
 
 from pydantic import ValidationError
@@ -78,8 +79,8 @@ def read_layout(sidecar: Path) -> Layout:
         raise RecordError(message) from error
 
 
-def find_layout(folder: Path, di_sha256: str) -> Layout | None:
-    """Find the play-out file that was made of a DI.
+def find_layouts(folder: Path, di_sha256: str) -> tuple[Layout, ...]:
+    """Find the play-out files that were made of a DI.
 
     Parameters
     ----------
@@ -90,14 +91,35 @@ def find_layout(folder: Path, di_sha256: str) -> Layout | None:
 
     Returns
     -------
-    Layout or None
-        The first whose DI is that one; None where there is none.
+    tuple of Layout
+        Those whose DI is that one, by name; sidecars that cannot be read are passed
+        over.
     """
+    found = []
     for sidecar in sorted(folder.glob(f"*{SUFFIX}")):
-        try:
+        with suppress(RecordError):
             layout = read_layout(sidecar)
-        except RecordError:
-            continue
-        if layout.di_sha256 == di_sha256:
-            return layout
-    return None
+            if layout.di_sha256 == di_sha256:
+                found.append(layout)
+    return tuple(found)
+
+
+def own_layout(audio: Path) -> Layout | None:
+    """Say whether an audio file is a play-out file.
+
+    Parameters
+    ----------
+    audio : Path
+        Any audio file.
+
+    Returns
+    -------
+    Layout or None
+        What the sidecar beside it says; None where there is none or it is another
+        file's. A `RecordError` says why a sidecar cannot be read.
+    """
+    sidecar = sidecar_of(audio)
+    if not sidecar.is_file():
+        return None
+    layout = read_layout(sidecar)
+    return layout if layout.file == audio.name else None

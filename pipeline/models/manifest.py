@@ -51,8 +51,20 @@ class Session(Open):
 class Di(Strict):
     """`[di]`: the dry recording that was played through the rig."""
 
-    file: FileName = Field(description="Audio file, relative to the manifest.")
+    file: FileName = Field(
+        description=(
+            "Audio file, relative to the manifest; or the play-out file that was "
+            "made of it, with its sidecar."
+        )
+    )
     channel: int = Field(default=1, ge=1, description="Channel, counted from 1.")
+    playout: FileName | None = Field(
+        default=None,
+        description=(
+            "Play-out file made of this DI that the captures recorded; one that lies "
+            "beside the DI is found without it."
+        ),
+    )
 
 
 class Loopback(Strict):

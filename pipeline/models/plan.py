@@ -79,6 +79,12 @@ class Plan:
         """Name of the session."""
         return self.manifest.session.name
 
+    @property
+    def playout_path(self) -> Path | None:
+        """Absolute path of the play-out file that the manifest names."""
+        written = self.manifest.di.playout
+        return None if written is None else self.manifest_path.parent / written
+
 
 def capture_ids(entries: list[tuple[str, str, int, bool]]) -> list[str]:
     """Give every capture its id.

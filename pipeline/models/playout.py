@@ -9,6 +9,7 @@ from typing import Literal
 from pydantic import Field
 
 from pipeline.models.base import Strict
+from pipeline.units import amplitude_from_db
 
 FORMAT = 1
 """Number of the sidecar's format. 1: the first."""
@@ -41,3 +42,67 @@ class Layout(Strict):
     marker_starts: tuple[int, int] = Field(description="Before and after the DI.")
     marker_amplitude: float
     sweep: SweepPart | None = None
+
+
+class SweepReading(Strict):
+    """What a capture's sweep measured, at the frequencies of the session's sweep."""
+
+    linear_db: tuple[float, ...] = Field(
+        description="Linear response as recorded, against the sweep as played."
+    )
+    harmonics_db: tuple[tuple[float, ...], ...] = Field(
+        description="Harmonic 2, 3, ... at the first frequencies: an order ends where "
+        "it would lie beyond the sweep."
+    )
+    noise_db: tuple[tuple[float, ...], ...] = Field(
+        default=(),
+        description="What noise alone shows in place of the same harmonics.",
+    )
+
+    @property
+    def distortion(self) -> tuple[float, ...]:
+        """Total of the harmonics against the fundamental (THD_F) at each frequency."""
+        return tuple(
+            sum(
+                amplitude_from_db(levels[index]) ** 2
+                for levels in self.harmonics_db
+                if index < len(levels)
+            )
+            ** 0.5
+            for index in range(len(self.linear_db))
+        )
+
+
+class PlayoutReading(Strict):
+    """What a capture of a play-out file tells besides the music."""
+
+    lead_samples: int = Field(description="What was played ahead of the DI.")
+    lead_ms: float
+    latency_samples: float = Field(
+        description="Of the markers, against the play-out file; positive: late."
+    )
+    polarity: Literal[1, -1]
+    spread_samples: float = Field(
+        ge=0, description="Largest difference between the three chirps' lags."
+    )
+    apart_samples: float = Field(
+        description="Lag of the music minus that of the markers, at the DI's start."
+    )
+    drift_ppm: float | None = Field(
+        default=None, description="Between the first and the last markers."
+    )
+    noise_dbfs: float | None = Field(
+        default=None, description="Noise print as recorded, mean square."
+    )
+    sweep: SweepReading | None = None
+
+
+class PlayedOut(Strict):
+    """The play-out file of a session."""
+
+    file: str
+    di_start: int
+    sweep_dbfs: float | None = None
+    sweep_hz: tuple[float, ...] = Field(
+        default=(), description="Fundamentals at which captures' sweeps are read."
+    )

@@ -9,6 +9,7 @@ from typing import Literal, Self
 from pydantic import Field, model_validator
 
 from pipeline.models.base import Recall, Strict
+from pipeline.models.playout import PlayedOut, PlayoutReading
 
 FORMAT = 1
 """Number of the record format. 1: the first."""
@@ -43,6 +44,8 @@ FINDING_CODES = (
     "bleed",
     "gate",
     "no_overlap",
+    "markers_disagree",
+    "no_markers",
 )
 
 
@@ -165,6 +168,24 @@ class Capture(Strict):
     metrics: dict[str, float | None] = Field(default_factory=dict)
     curves: Curves | None = None
     output: Output | None = None
+    playout: PlayoutReading | None = Field(
+        default=None, description="Where a play-out file was recorded whole."
+    )
+
+    @property
+    def late_samples(self) -> float | None:
+        """Lag without what a play-out file holds ahead of the DI; positive: late."""
+        if self.latency is None:
+            return None
+        ahead = self.playout.lead_samples if self.playout else 0
+        return self.latency.samples - ahead
+
+    @property
+    def late_ms(self) -> float | None:
+        """The same in ms."""
+        if self.latency is None:
+            return None
+        return self.latency.ms - (self.playout.lead_ms if self.playout else 0.0)
 
 
 class SumResult(Strict):
@@ -304,6 +325,9 @@ class DiResult(Strict):
     sample_rate_hz: int
     frames: int
     channel: int = 1
+    start_frame: int = Field(
+        default=0, description="Where it lies in its file, if that is a play-out file."
+    )
     lufs: float | None = None
     true_peak_dbtp: float | None = None
     third_octave_db: tuple[float, ...] = ()
@@ -372,6 +396,7 @@ class Record(Strict):
     di: DiResult
     loopback: Loopback | None = None
     context: ContextResult | None = None
+    playout: PlayedOut | None = None
     loudness: LoudnessTarget
     recall: Recalls = Recalls()
     axes: Axes | None = None

@@ -10,6 +10,7 @@ from pipeline.models.metrics import METRICS, Metric
 from pipeline.models.record import Capture, LoudnessResult, Record
 from pipeline.report import text
 from pipeline.report.findings import FindingItem, finding_item
+from pipeline.report.harmonics import marker_facts
 from pipeline.report.names import Name
 from pipeline.report.view import Fact, facts
 
@@ -103,8 +104,8 @@ def _timing_facts(capture: Capture) -> tuple[Fact, ...]:
     return (
         Fact(
             "Late by",
-            f"{text.number(found.ms, 3, 'ms')} "
-            f"({text.number(found.samples, 2)} samples)",
+            f"{text.number(capture.late_ms, 3, 'ms')} "
+            f"({text.number(capture.late_samples, 2)} samples)",
         ),
         Fact("Moved by", f"{text.number(capture.shift_samples, 2)} samples"),
         Fact("Way round", text.POLARITY_WORDS[found.polarity]),
@@ -149,6 +150,7 @@ def _sheets(capture: Capture, record: Record) -> tuple[Sheet, ...]:
         _named("Cabinet", cabinet, recall.cabinet.get(cabinet or "", {})),
         _named("Microphone", capture.mic, recall.mic.get(capture.mic or "", {})),
         Sheet("Timing", _timing_facts(capture)),
+        Sheet("Markers", marker_facts(capture, record.di.sample_rate_hz)),
         Sheet("Level", _level_facts(capture.loudness)),
         Sheet("Take", _general_facts(capture)),
     )

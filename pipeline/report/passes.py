@@ -14,6 +14,7 @@ from pipeline.models.record import (
     Sums,
 )
 from pipeline.report import text
+from pipeline.report.harmonics import agreement
 from pipeline.report.names import Name, audio_link
 from pipeline.report.plots import Axis, Frame, frame, hertz_axis
 
@@ -39,6 +40,7 @@ class TimingRow:
     name: Name
     latency: str
     samples: str
+    markers: str
     shift: str
     polarity: str
     turned: bool
@@ -128,8 +130,9 @@ def _timing(capture: Capture, name: Name) -> TimingRow | None:
     drift = found.drift_ppm
     return TimingRow(
         name=name,
-        latency=text.number(found.ms, 2, "ms"),
-        samples=text.number(found.samples, 2),
+        latency=text.number(capture.late_ms, 2, "ms"),
+        samples=text.number(capture.late_samples, 2),
+        markers=agreement(capture),
         shift=text.number(capture.shift_samples, 2),
         polarity=text.POLARITY_WORDS[found.polarity],
         turned=found.polarity == -1,

@@ -103,7 +103,7 @@ def metric_cell(metric: Metric, capture: Capture) -> Cell:
 
 
 def _cells(capture: Capture) -> tuple[Cell, ...]:
-    late = capture.latency.ms if capture.latency else None
+    late = capture.late_ms
     loudness = capture.loudness
     lufs = loudness.lufs if loudness else None
     gain = loudness.gain_db if loudness else None

@@ -50,6 +50,8 @@ FINDING_TITLES = {
     "bleed": "The dry signal leaks in",
     "gate": "A noise gate is working",
     "no_overlap": "The backing track and the DI do not meet",
+    "markers_disagree": "Markers and music tell different times",
+    "no_markers": "The play-out file's markers are not in it",
 }
 _UNIT_ENDINGS = {
     "c": "\N{DEGREE SIGN}C",

@@ -9,6 +9,8 @@ from pydantic import JsonValue
 
 from pipeline import __version__
 from pipeline.models.plan import CapturePlan, Plan
+from pipeline.models.playout import Layout
+from pipeline.models.record import Finding
 from pipeline.run.executor import Workers
 from pipeline.run.keeping import Keeper
 from pipeline.run.progress import Progress
@@ -46,6 +48,25 @@ class Surroundings:
 
 
 @dataclass(frozen=True, slots=True)
+class Played:
+    """What was played through the amplifier, as far as a sidecar tells.
+
+    Parameters
+    ----------
+    layout : Layout or None
+        Where everything lies in the play-out file.
+    named : bool
+        Whether the manifest names it.
+    findings : tuple of Finding
+        Why none is used.
+    """
+
+    layout: Layout | None = None
+    named: bool = False
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Sources:
     """The files of a session, looked at.
 
@@ -59,12 +80,15 @@ class Sources:
         Hash of its file.
     prints : dict of str to Fingerprint
         Of every capture's file, by capture id.
+    played : Played
+        The play-out file that the captures recorded.
     """
 
     plan: Plan
     di: DiSpec
     di_sha256: str
     prints: dict[str, Fingerprint]
+    played: Played = Played()
 
     def spec(self, capture: CapturePlan) -> SourceSpec:
         """Which channel of which file, at the DI's rate."""
@@ -77,9 +101,10 @@ class Sources:
 
     def di_parts(self) -> dict[str, JsonValue]:
         """Name what everything that is held against the DI depends on."""
+        part = f"/{self.di.start}+{self.di.frames}" if self.di.start else ""
         return {
             "version": f"{__version__}/{STAGE_VERSION}",
-            "DI": f"{self.di_sha256}/{self.di.channel}",
+            "DI": f"{self.di_sha256}/{self.di.channel}{part}",
         }
 
     def parts(self, capture: CapturePlan) -> dict[str, JsonValue]:

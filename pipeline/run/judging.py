@@ -1,7 +1,7 @@
 """Every capture found, cut and measured: what a session knows before it has a level."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from pydantic import TypeAdapter
@@ -12,6 +12,12 @@ from pipeline.models.record import DiResult, Finding, Latency, Loopback
 from pipeline.run.around import Sources, Surroundings, bench_file
 from pipeline.run.keeping import Step
 from pipeline.run.locating import find_duplicates, locate_all
+from pipeline.run.playing import (
+    PlayoutResult,
+    find_played,
+    read_loopback,
+    read_playouts,
+)
 from pipeline.run.relating import cut_parts, relate_all
 from pipeline.run.tasks import (
     Cut,
@@ -63,6 +69,8 @@ class Judged:
         Of the same.
     night : dict of str to tuple of Finding
         What only the whole night shows.
+    playouts : dict of str to PlayoutResult
+        Markers and sweeps, where a play-out file was recorded.
     loopback : Loopback or None
         The electronics' part of the latency.
     session_findings : tuple of Finding
@@ -77,6 +85,7 @@ class Judged:
     relations: Mapping[str, tuple[Relation, ...]]
     measured: Mapping[str, MeasureResult]
     night: Mapping[str, tuple[Finding, ...]]
+    playouts: Mapping[str, PlayoutResult] = field(default_factory=dict)
     loopback: Loopback | None = None
     session_findings: tuple[Finding, ...] = ()
 
@@ -87,9 +96,10 @@ class Judged:
 
     def findings(self, id_: str) -> tuple[Finding, ...]:
         """All that was found of one capture, the worst first."""
-        measured = self.measured.get(id_)
+        measured, playout = self.measured.get(id_), self.playouts.get(id_)
         found = (
             *self.located[id_].findings,
+            *(playout.findings if playout else ()),
             *self.night.get(id_, ()),
             *(measured.findings if measured else ()),
         )
@@ -102,7 +112,9 @@ class Judged:
             return None
         if self.loopback is None:
             return located.latency
-        acoustic = located.latency.samples - self.loopback.samples
+        playout = self.playouts.get(id_)
+        ahead = playout.reading.lead_samples if playout and playout.reading else 0
+        acoustic = located.latency.samples - ahead - self.loopback.samples
         session = self.plan.manifest.session
         millimetres = mm_from_samples(
             acoustic, self.sources.di.sample_rate_hz, session.temperature_c
@@ -174,8 +186,9 @@ def judge_session(plan: Plan, around: Surroundings, bench: Path | None) -> Judge
         relations=relations,
         measured=measured,
         night=night,
+        playouts=read_playouts(sources, located, around),
         loopback=loopback,
-        session_findings=loopback_findings,
+        session_findings=(*sources.played.findings, *loopback_findings),
     )
 
 
@@ -202,7 +215,8 @@ def _look(plan: Plan, around: Surroundings) -> Sources:
         message = f"The DI cannot be used. {di_print.findings[0].message}"
         raise ReampsError(message)
     of_captures = {capture.id: prints[capture.path] for capture in plan.captures}
-    return Sources(plan, di, di_print.sha256, of_captures)
+    played = find_played(plan, di_print.sha256)
+    return Sources(plan, di, di_print.sha256, of_captures, played)
 
 
 def _describe(sources: Sources, around: Surroundings) -> DiResult | None:
@@ -246,8 +260,9 @@ def _loop(
     ).get("loopback")
     if found is None or found.samples is None:
         return None, found.findings if found else ()
+    ahead = read_loopback(sources, spec, parts, around, lag_samples=found.samples)
     loopback = Loopback(
-        file=written.file, samples=found.samples, polarity=found.polarity
+        file=written.file, samples=found.samples - ahead, polarity=found.polarity
     )
     return loopback, ()
 

@@ -37,6 +37,7 @@ def source_files(plan: Plan) -> list[Path]:
     others = (plan.manifest.loopback, plan.manifest.context)
     files = [
         plan.di_path,
+        *([plan.playout_path] if plan.playout_path else []),
         *(capture.path for capture in plan.captures),
         *(beside / written.file for written in others if written is not None),
     ]

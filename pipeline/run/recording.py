@@ -24,6 +24,7 @@ from pipeline.run.writing import DI_NAME
 from pipeline.stages.axes import record_axes
 from pipeline.stages.compare import compare_captures
 from pipeline.stages.night import judge_night
+from pipeline.stages.playout import describe_played
 from pipeline.stages.relate import describe_pair
 
 _UNKNOWN: dict[str, float | None] = dict.fromkeys(METRIC_KEYS)
@@ -42,6 +43,7 @@ def _capture(
     judged = levelled.judged
     written = capture.written
     finished = levelled.capture(capture.id)
+    playout = judged.playouts.get(capture.id)
     findings = judged.findings(capture.id)
     cut = judged.cuts.get(capture.id)
     return Capture(
@@ -64,6 +66,7 @@ def _capture(
         metrics=_UNKNOWN | (finished.metrics if finished else {}),
         curves=finished.curves if finished else None,
         output=output,
+        playout=playout.reading if playout else None,
     )
 
 
@@ -183,6 +186,7 @@ def make_record(
     judged = levelled.judged
     plan = judged.plan
     manifest = plan.manifest
+    layout = judged.sources.played.layout
     if judged.di_result is None:
         message = "a record needs the DI's measures"
         raise ValueError(message)
@@ -206,6 +210,7 @@ def make_record(
         ),
         loopback=judged.loopback,
         context=along.result,
+        playout=describe_played(layout) if layout else None,
         loudness=levelled.target,
         recall=plan.recalls,
         axes=record_axes(judged.sources.di.sample_rate_hz),

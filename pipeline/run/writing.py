@@ -1,7 +1,7 @@
 """Write every levelled file: captures, blends, the DI, and their listening copies."""
 
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from pydantic import JsonValue, TypeAdapter
@@ -57,7 +57,7 @@ class _Writer:
         judged = levelled.judged
         self._name = judged.plan.name
         self._rate = judged.sources.di.sample_rate_hz
-        self._origin = _origin(judged.plan.di_path)
+        self._origin = _origin(judged.sources.di)
         self._folder = folder
         self._names = file_names(levelled)
 
@@ -166,8 +166,14 @@ def _stands(folder: Path, output: Output) -> bool:
         return False
 
 
-def _origin(di_path: Path) -> BextFields | None:
+def _origin(di: DiSpec) -> BextFields | None:
+    """Say where the DI lies on its session's time, also inside a play-out file."""
     try:
-        return read_bext(di_path)
+        found = read_bext(di.path)
     except (OSError, ValueError):
-        return None
+        found = None
+    if not di.start:
+        return found
+    found = found or BextFields()
+    at = found.time_reference_samples + di.start
+    return replace(found, time_reference_samples=at)

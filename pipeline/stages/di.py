@@ -11,7 +11,8 @@ from pipeline.dsp.activity import Activity, active_frames, frame_edges, frame_po
 from pipeline.dsp.latency import DiReference, prepare_di
 from pipeline.dsp.linearity import DiSpectra, di_spectra
 from pipeline.errors import AudioError, ReampsError
-from pipeline.files.audio import ChannelSource, probe
+from pipeline.files.audio import AudioInfo, ChannelSource, probe
+from pipeline.files.playout import own_layout
 from pipeline.units import amplitude_from_db
 
 LONGEST_S = 3600.0
@@ -36,6 +37,8 @@ class DiSpec:
         Its length; all outputs get it.
     size_bytes, modified_ns : int
         The file as it was looked at, so that a changed file is read again.
+    start : int
+        First frame of the DI in the file: not 0 in a play-out file.
     """
 
     path: Path
@@ -44,6 +47,7 @@ class DiSpec:
     frames: int
     size_bytes: int
     modified_ns: int
+    start: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +91,7 @@ class DiMaterial:
 
 
 def inspect_di(path: Path, channel: int) -> DiSpec:
-    """Look at the DI's header.
+    """Look at the DI's header, and at the sidecar of a play-out file.
 
     Parameters
     ----------
@@ -99,7 +103,7 @@ def inspect_di(path: Path, channel: int) -> DiSpec:
     Returns
     -------
     DiSpec
-        Its rate and length.
+        Its rate and length; of a play-out file, the DI that lies in it.
 
     Raises
     ------
@@ -112,7 +116,8 @@ def inspect_di(path: Path, channel: int) -> DiSpec:
     except AudioError as error:
         message = f"The DI cannot be used. {error}"
         raise ReampsError(message) from error
-    seconds = info.frames / info.sample_rate_hz
+    start, frames = _stretch(path, info)
+    seconds = frames / info.sample_rate_hz
     if not SHORTEST_S <= seconds <= LONGEST_S:
         message = (
             f"The DI cannot be used. {path}: {seconds:.2f} s long, expected "
@@ -124,10 +129,27 @@ def inspect_di(path: Path, channel: int) -> DiSpec:
         path=path,
         channel=channel,
         sample_rate_hz=info.sample_rate_hz,
-        frames=info.frames,
+        frames=frames,
         size_bytes=info.size_bytes,
         modified_ns=info.modified_ns,
+        start=start,
     )
+
+
+def _stretch(path: Path, info: AudioInfo) -> tuple[int, int]:
+    """Say where the DI lies in its file: first frame and length."""
+    layout = own_layout(path)
+    if layout is None:
+        return 0, info.frames
+    if (layout.frames, layout.sample_rate_hz) != (info.frames, info.sample_rate_hz):
+        message = (
+            f"The DI cannot be used. {path}: its sidecar tells of {layout.frames} "
+            f"frames at {layout.sample_rate_hz} Hz, found {info.frames} at "
+            f"{info.sample_rate_hz} Hz. Make the play-out file again, or take the "
+            "sidecar away if this is none."
+        )
+        raise ReampsError(message)
+    return layout.di_start, layout.di_frames
 
 
 @lru_cache(maxsize=1)
@@ -152,7 +174,7 @@ def load_di(spec: DiSpec) -> DiMaterial:
     try:
         with ChannelSource(spec.path, spec.channel) as source:
             info = source.info
-            samples = source.read(0, source.frames)
+            samples = source.read(spec.start, spec.frames)
             finite = not source.not_finite_seen
     except AudioError as error:
         message = f"The DI cannot be used. {error}"

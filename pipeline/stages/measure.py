@@ -265,6 +265,7 @@ def measure_di(material: DiMaterial, spec: DiSpec, sha256: str) -> DiResult:
         sample_rate_hz=rate,
         frames=spec.frames,
         channel=spec.channel,
+        start_frame=spec.start,
         lufs=loudness_cells(material.samples, rate).loudness().integrated_lufs,
         true_peak_dbtp=db_from_amplitude(true_peak(material.samples, rate)),
         third_octave_db=_rounded(levels),

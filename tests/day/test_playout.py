@@ -12,9 +12,9 @@ from pipeline.day.readback import read_back
 from pipeline.day.responses import ResponseWish
 from pipeline.dsp.latency import ArraySource
 from pipeline.errors import ReampsError
-from pipeline.files.playout import find_layout, read_layout, sidecar_of
+from pipeline.files.playout import find_layouts, read_layout, sidecar_of
 from pipeline.models.playout import Layout
-from pipeline.stages.playout import read_playout
+from pipeline.stages.playout import Expected, read_playout
 from tests.day.folders import RATE, plucks
 
 
@@ -61,8 +61,8 @@ def test_the_sidecar_comes_back_and_is_found_by_the_di(tmp_path: Path) -> None:
     write_di(tmp_path / "di.wav")
     made = write_playout(PlayoutWish(tmp_path / "di.wav", tmp_path / "out.wav"))
     assert read_layout(sidecar_of(tmp_path / "out.wav")) == made.layout
-    assert find_layout(tmp_path, made.layout.di_sha256) == made.layout
-    assert find_layout(tmp_path, "0" * 64) is None
+    assert find_layouts(tmp_path, made.layout.di_sha256) == (made.layout,)
+    assert find_layouts(tmp_path, "0" * 64) == ()
 
 
 def test_the_di_is_never_overwritten(tmp_path: Path) -> None:
@@ -77,7 +77,9 @@ def test_the_di_is_never_overwritten(tmp_path: Path) -> None:
 def played(tmp_path_factory: pytest.TempPathFactory) -> tuple[np.ndarray, Layout]:
     folder = tmp_path_factory.mktemp("playout")
     write_di(folder / "di.wav")
-    made = write_playout(PlayoutWish(folder / "di.wav", folder / "out.wav"))
+    made = write_playout(
+        PlayoutWish(folder / "di.wav", folder / "out.wav", sweep_s=4.0)
+    )
     return soundfile.read(folder / "out.wav")[0], made.layout
 
 
@@ -95,11 +97,12 @@ def test_a_capture_tells_lag_noise_and_response(
     rng = np.random.default_rng(0)
     late = np.concatenate([np.zeros(777), wet, np.zeros(RATE)])
     capture = (-late + 1e-5 * rng.normal(size=len(late))).astype(np.float32)
-    found = read_playout(ArraySource(capture), layout, 777.0 + layout.di_start)
+    expected = Expected(777.0 + layout.di_start)
+    found = read_playout(ArraySource(capture), layout, expected)
     assert found.latency_samples == pytest.approx(777.0, abs=1.5)
     assert found.marker is not None
     assert found.marker.polarity == -1
-    assert found.agrees
+    assert found.apart_samples == pytest.approx(0.0, abs=1.5)
     assert found.drift_ppm == pytest.approx(0.0, abs=0.5)
     # White noise of 1e-5 rms is -100 dBFS.
     assert found.noise_dbfs == pytest.approx(-100.0, abs=0.2)
@@ -127,7 +130,24 @@ def test_another_recording_has_no_markers(played: tuple[np.ndarray, Layout]) -> 
     found = read_playout(ArraySource(noise), layout)
     assert found.marker is None
     assert found.sweep is None
-    assert found.agrees is None
+    assert found.apart_samples is None
+    doubtful = Expected(layout.di_start + 9000.0, doubtful=True)
+    assert read_playout(ArraySource(noise), layout, doubtful).marker is None
+
+
+@pytest.mark.parametrize("first_frame", [0, 4 * RATE])
+def test_markers_are_found_wherever_the_music_was_misled_to(
+    played: tuple[np.ndarray, Layout], first_frame: int
+) -> None:
+    # A recording that started early, and one that missed the first markers.
+    x, layout = played
+    wet, _ = rig(x, 2.0)
+    late = np.concatenate([np.zeros(3 * RATE), wet])[first_frame:].astype(np.float32)
+    lag = 3 * RATE - first_frame
+    misled = Expected(lag + layout.di_start + 60_000.0, doubtful=True)
+    found = read_playout(ArraySource(late), layout, misled)
+    assert found.latency_samples == pytest.approx(lag, abs=1.5)
+    assert found.apart_samples == pytest.approx(60_000.0, abs=1.5)
 
 
 def test_the_sweep_is_written_as_a_response(tmp_path: Path) -> None:

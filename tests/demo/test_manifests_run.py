@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from pipeline.day.playout import PlayoutWish, write_playout
 from pipeline.demo import players, rig, session
 from pipeline.demo.air import Placement
 from pipeline.demo.session import UPPER, Pass, Take
@@ -44,6 +45,8 @@ def furnish(manifest, dry, loud):
         if extra is not None:
             cable = np.concatenate([np.zeros(1187), dry])
             soundfile.write(manifest.parent / extra.file, cable, RATE_HZ, "PCM_24")
+    if plan.playout_path is not None:
+        write_playout(PlayoutWish(plan.di_path, plan.playout_path, sweep=False))
     truth = {}
     for index, name in enumerate(dict.fromkeys(one.pass_id for one in plan.captures)):
         captures = [one for one in plan.captures if one.pass_id == name]

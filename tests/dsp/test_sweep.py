@@ -4,15 +4,20 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from pipeline.dsp.harmonics import noise_in_harmonics, read_sweep
 from pipeline.dsp.sweep import (
     deconvolve,
     design_sweep,
     inverse_spectrum,
-    read_sweep,
     sweep_signal,
 )
 
 RATE = 48_000
+
+
+def within(levels: np.ndarray, chosen: np.ndarray) -> np.ndarray:
+    """An order's levels at the chosen points; it ends before the sweep does."""
+    return levels[chosen[: len(levels)]]
 
 
 @pytest.mark.parametrize(
@@ -60,9 +65,9 @@ def test_harmonics_of_a_polynomial() -> None:
     middle = (read.freq_hz > 100) & (read.freq_hz < 1200)
     assert 10 ** (read.linear_db[middle] / 20) == pytest.approx(1.15, rel=0.003)
     for order in (2, 3):
-        ratio = 10 ** (read.harmonics_db[order - 2][middle] / 20)
+        ratio = 10 ** (within(read.harmonics_db[order - 2], middle) / 20)
         assert ratio == pytest.approx(0.05 / 1.15, rel=0.02)
-    assert read.harmonics_db[2][middle].max() < -60.0
+    assert within(read.harmonics_db[2], middle).max() < -60.0
 
 
 @pytest.mark.parametrize(
@@ -79,7 +84,7 @@ def test_clipping_table(level: float, fundamental: float, thd: float) -> None:
     assert 10 ** (read.linear_db[middle] / 20) == pytest.approx(fundamental, rel=0.005)
     assert read.distortion[middle] == pytest.approx(thd, rel=0.03)
     for even in (0, 2, 4):  # symmetric clipping has no even harmonics
-        assert read.harmonics_db[even][middle].max() < -50.0
+        assert within(read.harmonics_db[even], middle).max() < -50.0
 
 
 def test_a_filter_comes_back() -> None:
@@ -92,6 +97,24 @@ def test_a_filter_comes_back() -> None:
     middle = (read.freq_hz > 50) & (read.freq_hz < 12_000)
     truth_db = 20 * np.log10(np.abs(truth))
     assert np.abs(read.linear_db - truth_db)[middle].max() < 0.1
+
+
+def test_noise_shows_at_the_level_that_is_foretold() -> None:
+    # A chain without distortion: what is read in place of harmonics is noise alone.
+    # Mean power over the points, so the estimate's spread is some tenths of a dB.
+    sweep = design_sweep(20.0, 20_000.0, 4.0, RATE)
+    rng = np.random.default_rng(3)
+    b, a = signal.butter(1, 2000.0, fs=RATE)  # coloured, as an amplifier's is
+    noise = 1e-3 * signal.lfilter(b, a, rng.normal(size=sweep.frames + 4 * RATE))
+    x = np.concatenate([sweep_signal(sweep), np.zeros(RATE)])
+    read = read_sweep(x + noise[: len(x)], sweep, 0.0)
+    floors = noise_in_harmonics(noise[len(x) :], sweep, read.linear_db)
+    for order, (found, foretold) in enumerate(
+        zip(read.harmonics_db, floors, strict=True), start=2
+    ):
+        inside = (read.freq_hz > 100) & (order * read.freq_hz < 12_000)
+        ratio = np.mean(10 ** (within(found - foretold, inside) / 10))
+        assert 10 * np.log10(ratio) == pytest.approx(0.0, abs=1.5)
 
 
 def test_response_of_nothing_but_a_delay_is_a_spike() -> None:
