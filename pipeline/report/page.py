@@ -44,6 +44,7 @@ SCRIPTS = (
     "sheets.js",
     "listen.js",
     "track.js",
+    "chance.js",
     "blind.js",
     "picks.js",
 )

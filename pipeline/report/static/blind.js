@@ -2,42 +2,15 @@
 (() => {
 const page = window.reampsPage, player = window.reampsPlayer;
 const $ = (id) => document.getElementById(id);
-const MOST = 8, BREAK_AFTER = 12;
-
-// -- chance: exact binomial at one half ---------------------------------------
-const ways = (n, k) => {
-  let found = 1;
-  for (let j = 1; j <= k; j += 1) found = found * (n - k + j) / j;
-  return found;
-};
-const atLeast = (k, n) => {
-  let sum = 0;
-  for (let j = Math.max(0, k); j <= n; j += 1) sum += ways(n, j);
-  return Math.min(1, sum / 2 ** n);
-};
-const twoSided = (k, n) => Math.min(1, 2 * atLeast(Math.max(k, n - k), n));
-const below = (count) => {
-  // Unbiased: values beyond the last whole multiple are drawn again.
-  const limit = Math.floor(0x100000000 / count) * count, draw = new Uint32Array(1);
-  do crypto.getRandomValues(draw); while (draw[0] >= limit);
-  return draw[0] % count;
-};
-const shuffled = (items) => {
-  const list = [...items];
-  for (let k = list.length - 1; k > 0; k -= 1) {
-    const j = below(k + 1);
-    [list[k], list[j]] = [list[j], list[k]];
-  }
-  return list;
-};
-const letters = (count) => shuffled("ABCDEFGHJKLMNPRSTUVYZ").slice(0, count);
-const pairsOf = (list) => list.flatMap((a, k) => list.slice(k + 1).map((b) => [a, b]));
-window.reampsChance = {atLeast, twoSided, shuffled, letters, pairsOf};
+const {below, atLeast, twoSided, shuffled, letters, pairsOf, bracket} = window.reampsChance;
+// Fewer than six votes cannot fall below 0.05 on two sides: 2 / 2^5 is 0.0625.
+const MOST = 8, BREAK_AFTER = 12, FEWEST = 6;
 if (!$("blind")) return;
 
 const make = (tag, words) => { const node = document.createElement(tag); node.textContent = words; return node; };
 const name = (index) => page.data.captures[index].id;
 const figure = (p) => p < 0.001 ? "below 0.001" : p.toFixed(3);
+const field = (id, least, most) => Math.min(most, Math.max(least, Math.round(+$(id).value) || least));
 
 // -- who takes part -------------------------------------------------------------
 const picks = [];
@@ -53,6 +26,7 @@ const listPicks = () => {
   });
   $("blind-picks").replaceChildren(...rows);
   $("blind-why").textContent = twins().length ? "Some of these cannot be told apart tonight: expect chance." : "";
+  told();
 };
 const add = (index) => {
   if (picks.length < MOST && !picks.includes(index) && player.sounds["c" + index]) picks.push(index);
@@ -69,20 +43,39 @@ $("blind-add").addEventListener("change", () => {
   $("blind-add").value = "";
   listPicks();
 });
-listPicks();
 
 // -- a test ---------------------------------------------------------------------
 let test = null;
-const plan = (question) => {
-  if (question === "hear") {
-    const count = Math.min(50, Math.max(5, +$("blind-trials").value || 16));
-    return Array.from({length: count}, () => ({pair: shuffled(picks), hidden: below(2)}));
-  }
-  const rounds = Math.min(20, Math.max(1, +$("blind-rounds").value || 1));
-  return Array.from({length: rounds}, () => shuffled(pairsOf(picks)).map((pair) => ({pair: shuffled(pair)}))).flat();
+const QUESTIONS = {
+  hear: {
+    trouble: () => picks.length === 2 ? "" : "Choose exactly two captures.",
+    count: () => field("blind-trials", 5, 50),
+    * trials() { for (let k = this.count(); k > 0; k -= 1) yield {pair: shuffled(picks), hidden: below(2)}; },
+  },
+  prefer: {
+    trouble: () => picks.length >= 2 ? "" : "Choose at least two captures.",
+    count: () => field("blind-rounds", 1, 20) * picks.length * (picks.length - 1) / 2,
+    * trials() {
+      for (let k = field("blind-rounds", 1, 20); k > 0; k -= 1)
+        for (const pair of shuffled(pairsOf(picks))) yield {pair: shuffled(pair)};
+    },
+  },
+  bracket: {
+    trouble: () => picks.length >= 2 ? "" : "Choose at least two captures.",
+    // An odd number: a final has a winner.
+    votes: () => field("blind-final", 1, 25) | 1,
+    count() { return Math.max(0, picks.length - 2) + this.votes(); },
+    trials() { return bracket(picks, this.votes()); },
+  },
+};
+const asked = () => new FormData($("blind-form")).get("question");
+const told = () => {
+  const kind = QUESTIONS[asked()], votes = kind.count();
+  $("blind-count").textContent = kind.trouble() ? "" : `That is ${votes} ${votes === 1 ? "vote" : "votes"}` +
+    (votes > BREAK_AFTER ? `, with a break after ${BREAK_AFTER}.` : ".");
 };
 const listen = (k) => {
-  const trial = test.trials[test.at];
+  const {trial} = test;
   const index = k === 2 ? trial.pair[trial.hidden] : trial.pair[k];
   player.choose("c" + index);
   [...$("blind-heard").children].forEach((button, j) => button.setAttribute("aria-pressed", String(j === k)));
@@ -94,13 +87,16 @@ const button = (words, key, act) => {
   node.addEventListener("click", act);
   return node;
 };
+const part = ({round, final}) => final === undefined ? "" : final ? "Final. " : `Round ${round}. `;
 const ask = () => {
-  const trial = test.trials[test.at], [first, second] = letters(2);
-  const hear = test.question === "hear";
-  trial.letters = [first, second];
-  $("blind-ask").textContent = `${test.at + 1} of ${test.trials.length}. ` +
+  const {value: trial, done} = test.trials.next();
+  if (done) { finish(); return; }
+  const hear = test.question === "hear", at = test.voted.length;
+  const [first, second] = trial.letters = letters(2);
+  test.trial = trial;
+  $("blind-ask").textContent = `${at + 1} of ${test.count}. ` + part(trial) +
     (hear ? `Which one is X: ${first} or ${second}?` : `Which do you like better: ${first} or ${second}?`) +
-    (test.at > 0 && test.at % BREAK_AFTER === 0 ? " Time for a break: tired ears lose the highs first. Your votes are kept while this page stays open." : "");
+    (at > 0 && at % BREAK_AFTER === 0 ? " Time for a break: tired ears lose the highs first. Your votes are kept while this page stays open." : "");
   $("blind-heard").replaceChildren(button(first, "1", () => listen(0)), button(second, "2", () => listen(1)),
     ...(hear ? [button("X", "3", () => listen(2))] : []));
   $("blind-votes").replaceChildren(button(hear ? `X is ${first}` : `${first} is better`, "Q", () => vote(0)),
@@ -109,9 +105,9 @@ const ask = () => {
   listen(0);
 };
 const vote = (k) => {
-  test.trials[test.at].vote = k;
-  test.at += 1;
-  if (test.at < test.trials.length) ask(); else finish();
+  test.trial.vote = k;
+  test.voted.push(test.trial);
+  ask();
 };
 const over = () => {
   document.body.classList.remove("blind");
@@ -121,49 +117,89 @@ const over = () => {
   $("blind-trial").hidden = true;
   $("blind-form").hidden = false;
 };
-const toldHearing = (trials) => {
-  const right = trials.filter((t) => t.vote === t.hidden).length, n = trials.length;
-  const p = atLeast(right, n);
-  return [`${right} of ${n} right between ${name(trials[0].pair[0])} and ${name(trials[0].pair[1])}. ` +
-    `Guessing does this well or better with p = ${figure(p)} (exact, one-sided). ` +
-    (p <= 0.05 ? "You hear a difference." : "That could be guessing. It does not prove that they are the same.")];
-};
-const toldLiking = (trials) => {
-  const wins = new Map(picks.map((index) => [index, {won: 0, of: 0}]));
-  for (const t of trials) {
-    t.pair.forEach((index, k) => { wins.get(index).of += 1; if (k === t.vote) wins.get(index).won += 1; });
+const chance = (won, of) => of < FEWEST ? "\u2013" : figure(twoSided(won, of));
+const FEW = `Fewer than ${FEWEST} votes say nothing against chance.`;
+const grid = (caption, heads, rows) => {
+  const table = make("table", ""), head = table.createTHead().insertRow(), body = table.createTBody();
+  table.className = "grid";
+  table.append(make("caption", caption));
+  for (const [k, words] of heads.entries()) {
+    const cell = make("th", words);
+    cell.scope = "col";
+    if (!k) cell.className = "words";
+    head.append(cell);
   }
-  return [...wins].sort(([, a], [, b]) => b.won - a.won).map(([index, {won, of}]) => {
-    const p = twoSided(won, of);
-    return `${name(index)}: liked better ${won} of ${of} times, p = ${figure(p)} (exact, two-sided)` +
-      (p <= 0.05 ? "." : ": could be chance.");
-  });
+  for (const [index, ...values] of rows) {
+    const row = body.insertRow(), cell = make("th", ""), who = make("button", name(index));
+    cell.scope = "row";
+    who.type = "button";
+    who.className = "who";
+    who.dataset.i = index;
+    cell.append(who);
+    row.append(cell, ...values.map((value) => make("td", value)));
+  }
+  const room = make("div", "");
+  room.className = "scroll";
+  room.append(table);
+  return room;
+};
+const tally = (trials) => {
+  const found = new Map(test.entrants.map((index) => [index, {won: 0, of: 0}]));
+  for (const trial of trials)
+    trial.pair.forEach((index, k) => { found.get(index).of += 1; if (k === trial.vote) found.get(index).won += 1; });
+  return found;
+};
+const results = {
+  hear: (trials) => {
+    const right = trials.filter((t) => t.vote === t.hidden).length, n = trials.length, p = atLeast(right, n);
+    return [make("p", `${right} of ${n} right between ${name(test.entrants[0])} and ${name(test.entrants[1])}. ` +
+      `Guessing does this well or better with p = ${figure(p)} (exact, one-sided). ` +
+      (p <= 0.05 ? "You hear a difference." : "That could be guessing. It does not prove that they are the same."))];
+  },
+  prefer: (trials) => {
+    const rows = [...tally(trials)].sort(([, a], [, b]) => b.won - a.won)
+      .map(([index, {won, of}]) => [index, String(won), String(of), chance(won, of)]);
+    return [grid("Every pair", ["Capture", "Liked better", "Of", "p"], rows),
+      make("p", "p: how often coin tosses would be as far from half or farther (exact, two-sided); above 0.05 it could be chance. " +
+        (rows.length > 2 ? `${rows.length} rows are ${rows.length} looks: to be strict, multiply by ${rows.length} (Bonferroni). ` : "") + FEW)];
+  },
+  bracket: (trials) => {
+    const before = tally(trials.filter((t) => !t.final)), last = tally(trials.filter((t) => t.final));
+    const lost = new Map(trials.filter((t) => !t.final).map((t) => [t.pair[1 - t.vote], t.round]));
+    const two = test.entrants.filter((index) => !lost.has(index)).sort((a, b) => last.get(b).won - last.get(a).won);
+    const out = [...lost.keys()].sort((a, b) => lost.get(b) - lost.get(a));
+    const rows = [...two, ...out].map((index, k) => [index,
+      k === 0 ? "winner" : k === 1 ? "final" : `round ${lost.get(index)}`,
+      `${before.get(index).won} of ${before.get(index).of}`, k < 2 ? `${last.get(index).won} of ${last.get(index).of}` : "\u2013"]);
+    const {won, of} = last.get(two[0]), p = twoSided(won, of), all = test.entrants.length;
+    return [grid("Bracket", ["Capture", "Reached", "Before the final", "In the final"], rows),
+      make("p", `In the final ${name(two[0])} was liked better ${won} of ${of} times` + (of < FEWEST ? `. ${FEW}` :
+        `, p = ${figure(p)} (exact, two-sided)` + (p <= 0.05 ? "." : ": could be chance.")) +
+        (all > 2 ? ` Who reaches the final proves little: somebody always does, and by tossing coins each of the ${all} would win one time in ${all}.` : ""))];
+  },
+};
+const spoken = (trial) => {
+  const [a, b] = trial.letters;
+  return `${part(trial)}${a} was ${name(trial.pair[0])}, ${b} was ${name(trial.pair[1])}` + (trial.hidden === undefined ?
+    `: you chose ${trial.letters[trial.vote]}.` : `, X was ${trial.letters[trial.hidden]}: you said ${trial.letters[trial.vote]}.`);
 };
 const finish = () => {
-  const {trials, question} = test;
-  const lines = question === "hear" ? toldHearing(trials) : toldLiking(trials);
-  const list = document.createElement("ul");
-  list.append(...lines.map((line) => make("li", line)));
-  const votes = document.createElement("details");
-  const each = document.createElement("ol");
-  each.append(...trials.map((t) => make("li", `${t.letters[0]} was ${name(t.pair[0])}, ${t.letters[1]} was ${name(t.pair[1])}` +
-    (question === "hear" ? `, X was ${t.letters[t.hidden]}: you said ${t.letters[t.vote]}.` : `: you chose ${t.letters[t.vote]}.`))));
+  const {voted, question} = test;
+  const votes = document.createElement("details"), each = document.createElement("ol");
+  each.append(...voted.map((trial) => make("li", spoken(trial))));
   votes.append(make("summary", "Every vote, with names"), each);
-  $("blind-result").replaceChildren(make("h3", "What you said"), list, votes);
+  $("blind-result").replaceChildren(make("h3", "What you said"), ...results[question](voted), votes);
   $("blind-result").hidden = false;
   over();
   $("blind-result").focus();
 };
 $("blind-form").addEventListener("submit", (event) => {
   event.preventDefault();
-  const question = new FormData($("blind-form")).get("question");
-  const fits = question === "hear" ? picks.length === 2 : picks.length >= 2;
-  if (!fits) {
-    $("blind-why").textContent = question === "hear" ? "Choose exactly two captures." : "Choose at least two captures.";
-    return;
-  }
-  $("blind-why").textContent = "";
-  test = {question, trials: plan(question), at: 0};
+  const question = asked(), kind = QUESTIONS[question];
+  $("blind-why").textContent = kind.trouble();
+  if (kind.trouble()) return;
+  // The list may change while a test runs: who began takes part.
+  test = {question, trials: kind.trials(), count: kind.count(), entrants: [...picks], voted: []};
   document.body.classList.add("blind");
   player.pin(picks.map((index) => "c" + index));
   $("blind-result").hidden = true;
@@ -172,6 +208,8 @@ $("blind-form").addEventListener("submit", (event) => {
   ask();
   player.play();
 });
+$("blind-form").addEventListener("input", told);
+listPicks();
 $("blind-stop").addEventListener("click", over);
 const keep = {...page.actions};
 const mine = {"1": () => listen(0), "2": () => listen(1), "3": () => test.question === "hear" && listen(2),
