@@ -4,23 +4,18 @@ The signal is K-weighted once and summed into cells of 10 ms; momentary,
 short-term, integrated loudness and loudness range are all sums of the same
 cells. Levels are LUFS (equal to LKFS), ranges LU; full scale is 1.0.
 
-pyloudnorm supplies the filter coefficients through its "DeMan" filter types,
-whose parameters reproduce the two 48 kHz tables of BS.1770 Annex 1 to 1e-9 and
-follow their response at other rates (within 0.05 dB from 20 Hz to 20 kHz at
-44.1 to 192 kHz). Its default filter class is not used because it has rounded
-corner frequencies and reads a 1 kHz tone 0.05 LU low; its `Meter` is not used
-because it has no momentary or short-term maxima and no range, and copies the
-whole signal several times.
+pyloudnorm's `Meter` is not used because it has no momentary or short-term maxima and
+no range, and copies the whole signal several times; its filter coefficients are, see
+`kweighting`.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
-import pyloudnorm
 from numpy.typing import NDArray
-from scipy.signal import sosfilt
+
+from pipeline.dsp.kweighting import k_weighted_energy, k_weighting_sections
 
 Float = NDArray[np.float64]
 Samples = NDArray[np.float32] | NDArray[np.float64]
@@ -37,13 +32,6 @@ RANGE_TAIL_CELLS = 150
 RANGE_PERCENTILES = (10, 95)
 CHANNEL_WEIGHTS = (1.0, 1.0, 1.0, 1.41, 1.41)
 GAIN_STEPS = 8
-
-# Analogue parameters behind the tables of BS.1770 Annex 1.
-SHELF_HZ, SHELF_Q, SHELF_DB = 1681.974450955533, 0.7071752369554196, 3.999843853973347
-HIGH_PASS_HZ, HIGH_PASS_Q = 38.13547087602444, 0.5003270373238773
-
-_BLOCK = 1 << 16
-_FLUSH = 1e-60
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,44 +152,6 @@ class LoudnessCells:
         return gain_db
 
 
-@lru_cache(maxsize=16)
-def _k_sections(sample_rate_hz: int) -> Float:
-    sections = [
-        pyloudnorm.IIRfilter(
-            SHELF_DB, SHELF_Q, SHELF_HZ, sample_rate_hz, "high_shelf_DeMan"
-        ),
-        pyloudnorm.IIRfilter(
-            0.0, HIGH_PASS_Q, HIGH_PASS_HZ, sample_rate_hz, "high_pass_DeMan"
-        ),
-    ]
-    return np.array([np.concatenate([s.b, s.a]) for s in sections])
-
-
-def k_weighting_sections(sample_rate_hz: int) -> Float:
-    """Second-order sections of the K-weighting filter.
-
-    Parameters
-    ----------
-    sample_rate_hz : int
-        Sampling rate in Hz, 8000 or more; below 16 kHz the response departs
-        from the standard's near the Nyquist frequency.
-
-    Returns
-    -------
-    ndarray, shape (2, 6)
-        Rows b0 b1 b2 a0 a1 a2: the shelf, then the high-pass.
-
-    Raises
-    ------
-    ValueError
-        If the rate is below 8000 Hz.
-    """
-    if sample_rate_hz < 8000:
-        msg = f"K-weighting needs 8000 Hz or more, got {sample_rate_hz}"
-        raise ValueError(msg)
-    return _k_sections(sample_rate_hz).copy()
-
-
 def _cell_edges(frames: int, sample_rate_hz: int) -> NDArray[np.int64]:
     cells = int(np.floor(frames / (sample_rate_hz * CELL_S) + 1e-9))
     times = np.arange(cells + 1) * (sample_rate_hz * CELL_S)
@@ -211,19 +161,10 @@ def _cell_edges(frames: int, sample_rate_hz: int) -> NDArray[np.int64]:
 def _channel_power(x: Samples, sample_rate_hz: int) -> Float:
     """Mean square of the K-weighted channel in each whole cell."""
     edges = _cell_edges(len(x), sample_rate_hz)
-    sos = _k_sections(sample_rate_hz)
-    state = np.zeros((2, 2))
-    energy = np.zeros(max(len(edges) - 1, 0))
-    per_block = max(1, int(_BLOCK / (sample_rate_hz * CELL_S)))
-    for first in range(0, len(energy), per_block):
-        last = min(first + per_block, len(energy))
-        start, stop = int(edges[first]), int(edges[last])
-        y, state = sosfilt(sos, x[start:stop].astype(np.float64), zi=state)
-        # A filter left alone in digital silence sinks into denormal numbers,
-        # which cost a hundred times the time.
-        state[np.abs(state) < _FLUSH] = 0.0
-        np.square(y, out=y)
-        energy[first:last] = np.add.reduceat(y, edges[first:last] - start)
+    energy = k_weighted_energy(x, sample_rate_hz, edges)
+    if not np.isfinite(energy).all():
+        # Absurdly large samples overflow in single precision; others are refused.
+        energy = k_weighted_energy(x.astype(np.float64), sample_rate_hz, edges)
     return energy / np.diff(edges) if len(energy) else energy
 
 
