@@ -10,6 +10,7 @@ import io
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path
 
 from pydantic import JsonValue
@@ -209,8 +210,9 @@ def hand_over(folder: Path, target: Path, copies: Sequence[Copy]) -> None:
             _copy_bytes(copy)
         sums[copy.target.name] = copy.sha256
     nudges = nudge_list(read_record(folder)).encode("utf-8-sig")
-    sums[NUDGES_NAME] = replace_with(target / NUDGES_NAME, nudges)
-    lines = "".join(f"{sha256}  {name}\n" for name, sha256 in sums.items())
+    replace_with(target / NUDGES_NAME, nudges)
+    sums[NUDGES_NAME] = sha256(nudges).hexdigest()
+    lines = "".join(f"{sum_}  {name}\n" for name, sum_ in sums.items())
     replace_with(target / CHECKSUMS_NAME, lines.encode("utf-8"))
 
 

@@ -266,14 +266,13 @@ def k_weighted_energy(
         Sum of squares of each; the filter starts at rest.
     """
     filter_ = _rows(sample_rate_hz)
-    kind = np.float32 if x.dtype == np.float32 else np.float64
-    response = filter_.response.astype(kind)
+    response: NDArray[np.floating] = filter_.response.astype(x.dtype)
     energy = np.zeros(max(len(edges) - 1, 0))
     state = np.zeros(4)
     frames = int(edges[-1]) if len(edges) else 0
     for start in range(0, frames, _ROWS * _ROW):
         stop = min(start + _ROWS * _ROW, frames)
-        y, state = _filtered(_whole_rows(x[start:stop], kind), state, filter_, response)
+        y, state = _filtered(_whole_rows(x[start:stop]), state, filter_, response)
         np.square(y, out=y)
         first = int(np.searchsorted(edges, start, "right")) - 1
         last = int(np.searchsorted(edges, stop, "left"))
@@ -282,25 +281,29 @@ def k_weighted_energy(
     return energy
 
 
-def _whole_rows(x: Samples, kind: type[np.floating]) -> Samples:
+def _whole_rows(x: Samples) -> NDArray[np.floating]:
     if len(x) % _ROW == 0:
-        return np.ascontiguousarray(x, dtype=kind).reshape(-1, _ROW)
-    rows = np.zeros((-(-len(x) // _ROW), _ROW), dtype=kind)
+        whole: NDArray[np.floating] = np.ascontiguousarray(x)
+        return whole.reshape(-1, _ROW)
+    rows: NDArray[np.floating] = np.zeros((-(-len(x) // _ROW), _ROW), dtype=x.dtype)
     rows.reshape(-1)[: len(x)] = x
     return rows
 
 
 def _filtered(
-    rows: Samples, state: Float, filter_: _Rows, response: Samples
-) -> tuple[Samples, Float]:
+    rows: NDArray[np.floating],
+    state: Float,
+    filter_: _Rows,
+    response: NDArray[np.floating],
+) -> tuple[NDArray[np.floating], Float]:
     """Filter rows that follow each other; also the state after them."""
     both = rows @ response
     # One push more, of nothing, so that the last state is among the starts.
     pushes = np.zeros((len(rows) + 1, 4))
     pushes[:-1] = both[:, _ROW:]
     states = _starts(pushes, state, filter_.levels, filter_.last)
-    y = (states[:-1] @ filter_.free).astype(rows.dtype)
-    y += both[:, :_ROW]
+    y = np.empty_like(rows)
+    np.add(both[:, :_ROW], states[:-1] @ filter_.free, out=y, casting="same_kind")
     end = states[-1].copy()
     # A filter left alone in digital silence sinks into denormal numbers, which cost
     # a hundred times the time.

@@ -28,7 +28,7 @@ HALF_TAPS = 24
 KAISER_BETA = 5.65
 
 _WINDOW = 64  # at least HALF_TAPS + 1: a window's support is its neighbours
-_CHUNK = 1 << 17
+_CHUNK = 1 << 16
 _FIRST = 32
 _BATCH = 1024
 # Covers the rounding of single-precision differences in the bound.
@@ -154,19 +154,23 @@ def _window_maxima(x: Samples) -> tuple[Float, Float]:
     windows = -(-len(x) // _WINDOW) + 2
     level, bend = np.zeros(windows), np.zeros(windows)
     step = _CHUNK // _WINDOW
+    # Kept from chunk to chunk: fresh memory would cost more than the work.
+    size = min(_CHUNK, windows * _WINDOW)
+    rise, sizes = np.empty(size + 1, x.dtype), np.empty(size, x.dtype)
     for first in range(0, windows, step):
         last = min(first + step, windows)
         part = _stretch(x, (first - 1) * _WINDOW - 1, (last - 1) * _WINDOW + 1)
-        level[first:last] = _row_peaks(part[1:-1])
-        difference = np.diff(part)
-        bend[first:last] = _row_peaks(np.diff(difference))
+        rise, sizes = rise[: len(part) - 1], sizes[: len(part) - 2]
+        level[first:last] = _row_peaks(part[1:-1], sizes)
+        np.subtract(part[1:], part[:-1], out=rise)
+        np.subtract(rise[1:], rise[:-1], out=sizes)
+        bend[first:last] = _row_peaks(sizes, sizes)
     return level, bend
 
 
-def _row_peaks(part: Samples) -> Float:
-    rows = part.reshape(-1, _WINDOW)
-    peaks = np.maximum(rows.max(axis=1), -rows.min(axis=1))
-    return np.asarray(peaks, dtype=np.float64)
+def _row_peaks(part: Samples, sizes: Samples) -> Samples:
+    np.abs(part, out=sizes)
+    return np.asarray(sizes.reshape(-1, _WINDOW).max(axis=1))
 
 
 def _with_neighbours(per_window: Float) -> Float:

@@ -26,6 +26,7 @@ from typing import Protocol, TypeVar
 from threadpoolctl import threadpool_limits
 
 from pipeline.errors import ReampsError
+from pipeline.run.memory import hold_freed_memory
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
@@ -216,6 +217,7 @@ def _begin_worker() -> None:
     # The parent is interrupted too, and ends its workers.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    hold_freed_memory()
     compute_on_one_thread()
 
 
@@ -265,6 +267,7 @@ def open_workers(jobs: int, cluster: str | None = None) -> Iterator[Workers]:
             yield workers
     elif jobs <= 1:
         serial = Serial()
+        hold_freed_memory()
         with threadpool_limits(1), serial.remembering():
             yield serial
     else:

@@ -10,7 +10,6 @@ from pathlib import Path
 
 from pydantic import JsonValue
 
-from pipeline.demo.write import write_demo
 from pipeline.errors import ReampsError, RecordError
 from pipeline.files.atomic import make_folder, sweep
 from pipeline.files.hold import hold_folder
@@ -205,6 +204,9 @@ def run_demo(folder: Path, options: Options) -> Outcome:
         Status 0 when exactly the planted wrong file is rejected. A `ReampsError` says
         why nothing could be done.
     """
+    # The synthesiser's filters take half a second to import: only where they sound.
+    from pipeline.demo.write import write_demo  # noqa: PLC0415
+
     with _surroundings(options) as (workers, progress):
         session = write_demo(folder, _Told("synthesising the demo", progress))
         plan = read_plan(session.manifest)

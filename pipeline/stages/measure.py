@@ -347,7 +347,8 @@ def envelope(samples: Samples) -> tuple[float, ...]:
     """
     size = -(-len(samples) // ENVELOPE_POINTS)
     whole = len(samples) // size * size
-    peaks = np.abs(samples[:whole]).reshape(-1, size).max(axis=1)
+    slices = samples[:whole].reshape(-1, size)
+    peaks = np.maximum(slices.max(axis=1), -slices.min(axis=1))
     return _rounded(peaks.astype(np.float64), 4)
 
 

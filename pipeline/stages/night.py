@@ -9,7 +9,7 @@ from itertools import combinations, pairwise
 from math import log2
 
 import numpy as np
-from scipy import stats
+from numpy.typing import NDArray
 
 from pipeline.models.record import Capture, Finding
 
@@ -181,18 +181,25 @@ def warm_up(captures: Sequence[Capture]) -> tuple[Trend, ...]:
 
 def _trend(row: Sequence[Capture]) -> Trend | None:
     levels = [c.loudness.source_lufs or 0.0 for c in row if c.loudness]
-    order = np.arange(len(row))
-    rank = stats.kendalltau(order, levels)
-    if not np.isfinite(rank.pvalue) or rank.pvalue >= TREND_P:
-        return None
-    slope = stats.theilslopes(levels, order).slope
-    change = float(slope) * (len(row) - 1)
+    change = _slope(np.array(levels)) * (len(row) - 1)
     if abs(change) < TREND_DB:
+        return None
+    from scipy import stats  # noqa: PLC0415 (half a second, for few nights only)
+
+    rank = stats.kendalltau(np.arange(len(row)), levels)
+    if not np.isfinite(rank.pvalue) or rank.pvalue >= TREND_P:
         return None
     bright = [c.metrics.get("brightness_hz") for c in row]
     first, last = bright[0], bright[-1]
     octaves = log2(last / first) if first and last else None
     return Trend(tuple(c.id for c in row), change, octaves, float(rank.pvalue))
+
+
+def _slope(levels: NDArray[np.float64]) -> float:
+    """Median of the slopes between every two (Theil 1950, Sen 1968)."""
+    first, second = np.triu_indices(len(levels), 1)
+    rises = levels[second] - levels[first]
+    return float(np.median(rises / (second - first)))
 
 
 def _trends(captures: Sequence[Capture]) -> list[tuple[str, Finding]]:

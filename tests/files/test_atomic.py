@@ -31,7 +31,8 @@ def names(folder):
 
 def test_writes_and_replaces(tmp_path):
     path = tmp_path / "record.json"
-    assert replace_with(path, b"one") == hashlib.sha256(b"one").hexdigest()
+    replace_with(path, b"one")
+    assert path.read_bytes() == b"one"
     replace_with(path, b"two")
     assert path.read_bytes() == b"two"
     assert names(tmp_path) == ["record.json"]
@@ -42,6 +43,7 @@ def test_until_the_end_the_older_file_stays(tmp_path):
     path.write_bytes(b"older")
     with write_aside(path) as written:
         written.write(b"new")
+        assert written.sha256 == hashlib.sha256(b"new").hexdigest()
         assert path.read_bytes() == b"older"
         assert (written.size_bytes, len(names(tmp_path))) == (3, 2)
     assert path.read_bytes() == b"new"
@@ -92,7 +94,15 @@ def test_a_disk_that_refuses(tmp_path, monkeypatch, code, words, call):
     assert names(tmp_path) == ["record.json"]
 
 
-def test_a_disk_that_lies(tmp_path, monkeypatch):
+def in_blocks(path, content):
+    with write_aside(path) as written:
+        for letter in content:
+            written.write(bytes([letter]))
+
+
+@pytest.mark.parametrize("spoilt", [b"mew", b"ne", b"newer"])
+@pytest.mark.parametrize("write", [replace_with, in_blocks])
+def test_a_disk_that_lies(tmp_path, monkeypatch, write, spoilt):
     """What was forced to the disk is read back, and compared."""
     path = tmp_path / "record.json"
     path.write_bytes(b"older")
@@ -101,11 +111,11 @@ def test_a_disk_that_lies(tmp_path, monkeypatch):
     def spoil(handle):
         plain(handle)
         for part in tmp_path.glob(".reamps-*"):
-            part.write_bytes(b"mew")
+            part.write_bytes(spoilt)
 
     monkeypatch.setattr("os.fsync", spoil)
     with pytest.raises(OutputError, match="differs from what was written"):
-        replace_with(path, b"new")
+        write(path, b"new")
     assert path.read_bytes() == b"older"
     assert names(tmp_path) == ["record.json"]
 

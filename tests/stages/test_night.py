@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from pipeline.models.record import (
     Capture,
@@ -9,7 +10,7 @@ from pipeline.models.record import (
     LoudnessResult,
     Place,
 )
-from pipeline.stages.night import judge_night, warm_up
+from pipeline.stages.night import _slope, judge_night, warm_up
 
 BANDS = 30
 
@@ -97,3 +98,9 @@ def test_the_same_or_other_microphones_are_not_swapped() -> None:
     same = [one(2, colour=a + 2.0), one(2, colour=b - 1.0, channel=2)]
     other = [one(3, colour=c[::-1] * 2), one(3, colour=d * 0.2, channel=2)]
     assert judge_night([*first, *same, *other]) == {}
+
+
+def test_the_slope_is_scipys_theil_sen_estimator():
+    levels = np.random.default_rng(5).normal(size=17).cumsum()
+    expected = stats.theilslopes(levels, np.arange(17)).slope
+    assert _slope(levels) == pytest.approx(expected, rel=1e-12)

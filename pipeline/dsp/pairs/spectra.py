@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
-from scipy.signal.windows import hann
 
 Float = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -124,7 +123,8 @@ def _spread(candidates: NDArray[np.int64], count: int) -> NDArray[np.int64]:
 
 def _spectra(x: Samples, starts: NDArray[np.int64], size: int) -> NDArray[np.complex64]:
     frames = np.stack([x[start : start + size] for start in starts.tolist()])
-    window = hann(size, sym=False).astype(np.float32)
+    hann = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(size) / size)
+    window = hann.astype(np.float32)
     spectra = fft.rfft(frames.astype(np.float32, copy=False) * window)
     return np.asarray(spectra, dtype=np.complex64)
 
