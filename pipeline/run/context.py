@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from hashlib import sha256
 from itertools import count
 from pathlib import Path
 
@@ -151,7 +152,9 @@ def _describe(
             frames=task.di_frames,
             channels=fitted.samples.shape[1],
         )
-        digest = replace_with(task.folder / task.listen, text.encode("utf-8"))
+        content = text.encode("utf-8")
+        replace_with(task.folder / task.listen, content)
+        digest = sha256(content).hexdigest()
     return ContextResult(
         file=task.written.file,
         sha256=task.sha256,

@@ -1,4 +1,4 @@
-"""Memory is used again where the C library can be told so; elsewhere nothing happens."""
+"""Memory is used again where the C library can be told so, else nothing happens."""
 
 import ctypes
 import platform
