@@ -9,7 +9,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from pipeline.report.script import as_script
+from pipeline.files.script import as_script
 
 STYLES = ("client.css",)
 SCRIPTS = ("seal.js", "sound.js", "client.js")

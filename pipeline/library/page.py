@@ -3,7 +3,6 @@
 One HTML file each that works from disk: styles and scripts inside, audio linked.
 """
 
-import json
 from functools import lru_cache
 from importlib.resources import files
 from typing import Any
@@ -12,32 +11,7 @@ from urllib.parse import quote
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-_ESCAPES = {
-    "<": "\\u003c",
-    ">": "\\u003e",
-    "&": "\\u0026",
-    "\u2028": "\\u2028",
-    "\u2029": "\\u2029",
-}
-
-
-def as_script(data: object) -> str:
-    """Write JSON that is safe inside a script element.
-
-    Parameters
-    ----------
-    data : object
-        Anything JSON can hold; finite numbers only.
-
-    Returns
-    -------
-    str
-        Without ``<``, ``>``, ``&``, U+2028 and U+2029, which become escapes.
-    """
-    found = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    for character, escape in _ESCAPES.items():
-        found = found.replace(character, escape)
-    return found
+from pipeline.files.script import as_script
 
 
 def link(name: str) -> str:

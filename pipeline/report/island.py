@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping
 from itertools import pairwise
 from typing import Any
 
+from pipeline.files.script import as_script
 from pipeline.models.metrics import METRICS
 from pipeline.models.record import Capture, Output, Place, Record
 from pipeline.report import text
@@ -12,7 +13,6 @@ from pipeline.report.distances import Distances
 from pipeline.report.names import Name, audio_link, listen_link
 from pipeline.report.passes import sum_frame
 from pipeline.report.plots import Frame, Scale
-from pipeline.report.script import as_script
 from pipeline.report.spectra import Spectra, band_rows, bands
 from pipeline.report.tracks import Tracks
 

@@ -15,7 +15,7 @@ FLAC (`audio/flac`; about a quarter of the bytes) or WAV with 16-bit PCM
 import base64
 from pathlib import PurePosixPath
 
-from pipeline.report.script import as_script
+from pipeline.files.script import as_script
 
 FOLDER = "listen"
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.report.script import as_script
+from pipeline.files.script import as_script
 
 
 @given(st.text())
