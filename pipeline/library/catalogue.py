@@ -12,16 +12,16 @@ The runs' own folders are only read.
 
 import sqlite3
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Literal, Self
+from typing import Self
 
 from pipeline.files.atomic import make_folder
 from pipeline.library import audio, records
+from pipeline.library.adding import Added, Found, Known
 from pipeline.library.entries import Night, night
 from pipeline.library.leaving import announce, announced, withdraw
-from pipeline.library.records import SHELF_FORMAT, Envelope, Numbers
+from pipeline.library.records import Envelope, Numbers
 from pipeline.library.refusals import CatalogueError, QueryError
 from pipeline.library.schema import changing, connect, refusing
 from pipeline.library.writing import Writer
@@ -32,40 +32,6 @@ RECORDS = "records"
 AUDIO = "audio"
 CACHE = "cache"
 JUDGEMENTS = "judgements.toml"
-
-
-@dataclass(frozen=True, slots=True)
-class Added:
-    """What adding a folder did.
-
-    Parameters
-    ----------
-    outcome : {"added", "updated", "moved", "unchanged"}
-        "updated": the folder was there with an older record; "moved": the record was
-        there under a folder that is gone.
-    number : int
-        Of the session.
-    captures : int
-        Captures and blends in it.
-    """
-
-    outcome: Literal["added", "updated", "moved", "unchanged"]
-    number: int
-    captures: int
-
-
-@dataclass(frozen=True, slots=True)
-class _Known:
-    """A session that is there already."""
-
-    number: int
-    sha256: str
-    folder: str
-    copied: bool
-
-    def holds(self, sha256: str, folder: str, *, copy: bool) -> bool:
-        same = (self.sha256, self.folder) == (sha256, folder)
-        return same and (self.copied or not copy)
 
 
 class Catalogue:
@@ -115,7 +81,8 @@ class Catalogue:
         folder : Path
             Where ``record.json`` lies.
         copy : bool
-            Copy its audio into the library.
+            Copy its audio into the library. Audio that was copied in once is copied
+            again when the session was run again.
 
         Returns
         -------
@@ -126,23 +93,35 @@ class Catalogue:
         source = folder.resolve()
         text = records.read_text(source / "record.json")
         record = records.parse_record(text, source / "record.json")
-        laid_out = night(record)
-        sha256 = records.digest(text)
-        if copy:
-            audio.copy_in(record, source, self.root / AUDIO / sha256[:16])
+        found = Found(source, text, record)
+        if not copy and not self._copied_before(found):
+            return self._file(found, None)
+        with audio.arriving(record, source, self.root / AUDIO) as waiting:
+            return self._file(found, waiting)
+
+    def _copied_before(self, found: Found) -> bool:
+        with refusing(self.path):
+            known = self._known(found.sha256, found.folder)
+        return known is not None and known.copied and known.sha256 != found.sha256
+
+    def _file(self, found: Found, waiting: Path | None) -> Added:
+        """Write a session down; copies arrive while nobody can take it out."""
+        count = len(found.laid_out.entries)
         with refusing(self.path), changing(self.db):
-            known = self._known(sha256, str(source))
-            if known is not None and known.holds(sha256, str(source), copy=copy):
-                return Added("unchanged", known.number, len(laid_out.entries))
-            envelope = self._write(laid_out, known, _parcel(text, source, copied=copy))
-            if known and known.sha256 != sha256:
+            known = self._known(found.sha256, found.folder)
+            if waiting is not None:
+                audio.arrive(waiting, self.root / AUDIO / found.sha256[:16])
+            outcome = found.outcome(known, copy=waiting is not None)
+            if known is not None and outcome == "unchanged":
+                return Added(outcome, known.number, count)
+            parcel = found.parcel(known, copied=waiting is not None)
+            envelope = self._write(found.laid_out, known, parcel)
+            if known and known.sha256 != found.sha256:
                 announce(self.root, known.sha256)
         self._settle()
-        return Added(
-            _outcome(known, sha256), envelope.numbers.session, len(laid_out.entries)
-        )
+        return Added(outcome, envelope.numbers.session, count)
 
-    def _known(self, sha256: str, folder: str) -> _Known | None:
+    def _known(self, sha256: str, folder: str) -> Known | None:
         query = (
             "SELECT number, record_sha256, folder, copied FROM session "
             "WHERE record_sha256 = ? OR folder = ? ORDER BY record_sha256 = ? DESC"
@@ -150,7 +129,7 @@ class Catalogue:
         rows = self.db.execute(query, (sha256, folder, sha256)).fetchall()
         if not rows:
             return None
-        found = _Known(int(rows[0][0]), rows[0][1], rows[0][2], bool(rows[0][3]))
+        found = Known(int(rows[0][0]), rows[0][1], rows[0][2], bool(rows[0][3]))
         if len(rows) > 1:
             msg = (
                 f"{folder}: its record is in the catalogue twice over, as sessions "
@@ -167,7 +146,7 @@ class Catalogue:
         return found
 
     def _write(
-        self, laid_out: Night, known: _Known | None, parcel: Envelope
+        self, laid_out: Night, known: Known | None, parcel: Envelope
     ) -> Envelope:
         """Write shelf first, rows second: a kill in between loses nothing."""
         writer = Writer(self.db)
@@ -175,11 +154,6 @@ class Catalogue:
         if known is not None:
             wanted = self._numbers(known.number)
             writer.remove(known.number)
-            parcel = parcel.model_copy(
-                update={
-                    "copied": parcel.copied or (known.copied and _same(known, parcel))
-                }
-            )
         elif parcel.numbers.session:
             wanted = parcel.numbers
         numbers = writer.numbers(laid_out, wanted)
@@ -292,6 +266,43 @@ class Catalogue:
         return records.take(path).record
 
 
+def existing(root: Path, *, repair: bool = False) -> Path:
+    """Tell a library from a folder that is none, so that a slip makes no empty one.
+
+    Parameters
+    ----------
+    root : Path
+        What was named.
+    repair : bool
+        Whether the records alone will do.
+
+    Returns
+    -------
+    Path
+        The same.
+
+    Raises
+    ------
+    CatalogueError
+        If no catalogue lies there; the message says how to get one.
+    """
+    kept = len(records.everything(root / RECORDS))
+    if (root / FILE_NAME).is_file() or (repair and kept):
+        return root
+    if kept:
+        msg = (
+            f"{root}: the catalogue is gone, but {kept} records are kept: `reamps "
+            f"library check --repair --library {root}` builds it anew from them."
+        )
+    else:
+        msg = (
+            f"{root}: no library here. Name yours with --library DIR or in "
+            "REAMPS_LIBRARY; `reamps library add DIR` makes a new one, where DIR is a "
+            "folder that `reamps run` wrote."
+        )
+    raise CatalogueError(msg)
+
+
 def forget(root: Path, sha256: str) -> None:
     """Remove what lies on the disk of a session that the catalogue does not know.
 
@@ -305,25 +316,3 @@ def forget(root: Path, sha256: str) -> None:
     with suppress(OSError):
         records.shelf_path(root / RECORDS, sha256).unlink(missing_ok=True)
     audio.remove_copies(root / AUDIO / sha256[:16])
-
-
-def _parcel(text: str, folder: Path, *, copied: bool) -> Envelope:
-    return Envelope(
-        shelf=SHELF_FORMAT,
-        folder=str(folder),
-        copied=copied,
-        numbers=Numbers(session=0, captures={}),
-        text=text,
-    )
-
-
-def _same(known: _Known, parcel: Envelope) -> bool:
-    return known.sha256 == records.digest(parcel.text)
-
-
-def _outcome(
-    known: _Known | None, sha256: str
-) -> Literal["added", "updated", "moved", "unchanged"]:
-    if known is None:
-        return "added"
-    return "moved" if known.sha256 == sha256 else "updated"

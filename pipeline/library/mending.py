@@ -7,8 +7,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import OutputError, RecordError
-from pipeline.library import records
-from pipeline.library.catalogue import CACHE, FILE_NAME, RECORDS, Catalogue, forget
+from pipeline.library import audio, records
+from pipeline.library.catalogue import (
+    AUDIO,
+    CACHE,
+    FILE_NAME,
+    RECORDS,
+    Catalogue,
+    forget,
+)
 from pipeline.library.leaving import announced, withdraw
 from pipeline.library.refusals import CatalogueError
 from pipeline.library.schema import connect
@@ -54,6 +61,7 @@ def rebuild(root: Path) -> Rebuilt:
     # Records the shelf lost or holds damaged still lie in the runs' folders.
     known = _listed(root / FILE_NAME)
     _finish_leaving(root, set(known.values()))
+    audio.sweep_arriving(root / AUDIO)
     usable, damaged = _usable(root / RECORDS)
     draft = root / _DRAFT
     _drop(draft)

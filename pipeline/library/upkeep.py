@@ -44,6 +44,25 @@ class Health:
     strays: tuple[str, ...]
     lost_audio: tuple[str, ...]
 
+    def lines(self) -> list[str]:
+        """Say all that was found, in the words of the command.
+
+        Returns
+        -------
+        list of str
+            One line each; empty when all is well.
+        """
+        kinds = {
+            "fault": self.faults,
+            "missing record": self.missing,
+            "unknown record": self.strays,
+            "lost audio": self.lost_audio,
+        }
+        found = [f"{kind}: {line}" for kind, lines in kinds.items() for line in lines]
+        if self.strays:
+            found.append("an adding was cut short; --repair takes unknown records in")
+        return found
+
     @property
     def whole(self) -> bool:
         """Whether catalogue and shelf agree and are undamaged."""
@@ -113,6 +132,17 @@ def _lost_audio(catalogue: Catalogue) -> list[str]:
     return [f"{folder}: {count} files" for folder, count in lost.items()]
 
 
+def _copy_audio(source: Path, target: Path) -> None:
+    try:
+        shutil.copytree(source, target, ignore=audio.not_arriving)
+    except OSError as error:
+        msg = (
+            f"{target}: the audio could not be copied whole ({error}). If a session "
+            "was taken out meanwhile, remove this copy and make another."
+        )
+        raise OutputError(msg) from error
+
+
 def backup(root: Path, target: Path, *, with_audio: bool) -> int:
     """Copy a library, whole, while others may use it.
 
@@ -146,7 +176,7 @@ def backup(root: Path, target: Path, *, with_audio: bool) -> int:
     if (root / JUDGEMENTS).exists():
         audio.copy_file(root / JUDGEMENTS, target / JUDGEMENTS)
     if with_audio and (root / AUDIO).exists():
-        shutil.copytree(root / AUDIO, target / AUDIO)
+        _copy_audio(root / AUDIO, target / AUDIO)
     health = check(target)
     if not health.whole:
         first = (health.faults + health.missing)[0]

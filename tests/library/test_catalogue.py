@@ -1,8 +1,12 @@
 """Authority: SQLite's own integrity check; what was written is plain data."""
 
+import contextlib
+import hashlib
+import json
 import multiprocessing
 import os
 import random
+import shutil
 import signal
 import sqlite3
 import time
@@ -11,12 +15,12 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import RecordError
+from pipeline.library import audio, mending, records, schema, upkeep
 from pipeline.library import catalogue as module
-from pipeline.library import mending, records, schema, upkeep
 from pipeline.library.catalogue import Catalogue
 from pipeline.library.find import find
 from pipeline.library.refusals import CatalogueError, QueryError
-from tests.library import invented
+from tests.library import invented, runs
 
 
 def counts(library: Catalogue) -> list[int]:
@@ -302,6 +306,128 @@ def add_some(root: Path, folder: Path, seeds: range) -> None:
         run = invented.write(folder / f"run {seed}", invented.night(seed, 3))
         with Catalogue(root) as library:
             library.add(run)
+
+
+def copies(library: Catalogue) -> dict[str, str]:
+    """Hash of every copied file by its place below its session's folder."""
+    root = library.root / module.AUDIO
+    return {
+        path.relative_to(root).as_posix().partition("/")[2]: hashlib.sha256(
+            path.read_bytes()
+        ).hexdigest()
+        for path in root.rglob("*")
+        if path.is_file()
+    }
+
+
+def expected_copies(run: Path) -> dict[str, str]:
+    """What the record says; hashed by hashlib when the run was invented."""
+    night = json.loads((run / "record.json").read_text("utf-8"))
+    return {
+        c["output"]["file"]: c["output"]["sha256"] for c in night["captures"]
+    }  # fmt: skip
+
+
+def test_taking_out_while_copying_in_loses_no_copy(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another program takes the session out when all is copied, not yet written."""
+    run = runs.write(tmp_path / "run", runs.small(1))
+    copy_in = audio.copy_in
+
+    def copy_then_remove(*words: object) -> None:
+        copy_in(*words)
+        with Catalogue(tmp_path / "library") as other:
+            other.remove(1)
+
+    with Catalogue(tmp_path / "library") as library:
+        library.add(run, copy=True)
+        monkeypatch.setattr(audio, "copy_in", copy_then_remove)
+        assert library.add(run, copy=True).outcome == "added"
+        assert copies(library) == expected_copies(run)
+    assert upkeep.check(tmp_path / "library").lines() == []
+
+
+def test_copying_in_while_taking_out_loses_no_copy(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another program adds it again between the taking out and the tidying up."""
+    run = runs.write(tmp_path / "run", runs.small(1))
+    settle = Catalogue._settle
+    calls = []
+
+    def add_then_settle(self: Catalogue) -> None:
+        calls.append(None)
+        if len(calls) == 1:
+            with Catalogue(tmp_path / "library") as other:
+                other.add(run, copy=True)
+        settle(self)
+
+    with Catalogue(tmp_path / "library") as library:
+        library.add(run, copy=True)
+        monkeypatch.setattr(Catalogue, "_settle", add_then_settle)
+        library.remove(1)
+        assert copies(library) == expected_copies(run)
+    assert upkeep.check(tmp_path / "library").lines() == []
+
+
+def churn(root: Path, run: Path, what: str) -> None:
+    """One program adds a session with its audio, another takes it out."""
+    for _ in range(12):
+        with Catalogue(root) as library:
+            if what == "add":
+                library.add(run, copy=True)
+                continue
+            for row in library.db.execute("SELECT number FROM session").fetchall():
+                with contextlib.suppress(QueryError):
+                    library.remove(int(row[0]))
+
+
+def test_a_session_that_is_said_to_be_copied_has_its_copies(tmp_path: Path) -> None:
+    """Both at once, again and again: what is left is whole."""
+    root, run = tmp_path / "library", runs.write(tmp_path / "run", runs.small(1))
+    context = multiprocessing.get_context("fork")
+    both = [
+        context.Process(target=churn, args=(root, run, what))
+        for what in ("add", "remove", "add")
+    ]
+    for program in both:
+        program.start()
+    for program in both:
+        program.join(120)
+        assert program.exitcode == 0
+    with Catalogue(root) as library:
+        held = library.db.execute("SELECT copied FROM session").fetchall()
+        assert copies(library) == (expected_copies(run) if held else {})
+        assert not list((root / module.AUDIO).glob(".*"))
+        assert schema.faults(library.db) == []
+
+
+def test_a_session_that_was_copied_in_stays_copied(tmp_path: Path) -> None:
+    run = runs.write(tmp_path / "run", runs.small(1))
+    with Catalogue(tmp_path / "library") as library:
+        assert library.add(run).outcome == "added"
+        assert library.add(run, copy=True).outcome == "copied"
+        assert library.add(run).outcome == "unchanged"
+        shutil.rmtree(run)
+        again = runs.small(1)
+        again["captures"][0]["notes"] = "run again"
+        runs.write(run, again)
+        assert library.add(run).outcome == "updated"
+        assert copies(library) == expected_copies(run)
+
+
+def test_copies_that_a_kill_left_half_made_are_swept(
+    library: Catalogue, tmp_path: Path
+) -> None:
+    waiting = library.root / module.AUDIO / ".arriving-0123456789abcdef"
+    waiting.mkdir(parents=True)
+    (waiting / "t001.wav").write_bytes(b"half")
+    upkeep.backup(library.root, tmp_path / "copy", with_audio=True)
+    assert list((tmp_path / "copy" / module.AUDIO).iterdir()) == []
+    library.db.close()
+    mending.rebuild(library.root)
+    assert not waiting.exists()
 
 
 def test_two_writers_at_once_lose_nothing(tmp_path: Path) -> None:
