@@ -24,10 +24,13 @@ _APART = frozenset(
     {"captures", "blends", "pairs", "reflections", "recall", "shortlist"}
 )
 
-_UNSPOKEN = frozenset(
-    {"kind", "status", "version", "created", "align_mode", "output.sha256", "di.sha256"}
+_SPOKEN = frozenset(
+    {"session", "setup", "cabinet", "mic", "place", "private", "tags", "notes"}
+    | {"id", "file", "pass"}
 )
-"""Texts of the program's own, which nobody looks for by words."""
+"""Tables and fields that a person wrote. The program's own sentences and the names of
+other captures are asked for by their field: every capture's advice talks of others."""
+_CODES = "findings.code"
 
 Value = str | float | None
 
@@ -68,7 +71,7 @@ class Scope:
     facts : list of Fact
         What is known beyond the columns.
     words : str
-        All texts, for the search by words.
+        All texts that a person wrote, for the search by words.
     """
 
     facts: list[Fact] = field(default_factory=list)
@@ -166,6 +169,22 @@ def _dump(model: Strict) -> dict[str, JsonValue]:
     return dumped
 
 
+def spoken(path: str) -> bool:
+    """Tell whether the search by words looks at a text.
+
+    Parameters
+    ----------
+    path : str
+        Where it stands, such as ``mic.type``.
+
+    Returns
+    -------
+    bool
+        True for what a person wrote, and for the codes of findings.
+    """
+    return path == _CODES or path.partition(".")[0] in _SPOKEN
+
+
 def _look_up(table: Mapping[str, JsonValue], place: str) -> JsonValue:
     found: JsonValue = dict(table)
     for part in place.split("."):
@@ -178,7 +197,7 @@ def _look_up(table: Mapping[str, JsonValue], place: str) -> JsonValue:
 def _column(value: JsonValue, kind: str) -> Value:
     if value is None or isinstance(value, list | dict):
         return None
-    if kind == "text":
+    if kind in {"text", "day"}:
         return str(value)[:MOST_TEXT]
     return float(value)
 
@@ -189,8 +208,7 @@ _SESSION_PLACES = frozenset(known.place for known in SESSION_FIELDS)
 
 def _scope(found: list[Fact], places: frozenset[str] = frozenset()) -> Scope:
     """Facts without those that have a column, and the words of all of them."""
-    spoken = (f for f in found if f.written and f.path not in _UNSPOKEN)
-    words = dict.fromkeys(fact.text for fact in spoken)
+    words = dict.fromkeys(f.text for f in found if f.written and spoken(f.path))
     facts = [fact for fact in found if fact.path not in places]
     return Scope(list(dict.fromkeys(facts)), "\n".join(words))
 

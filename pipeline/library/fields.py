@@ -8,7 +8,8 @@ table it stands in (`setup.amp`).
 from dataclasses import dataclass
 from typing import Literal
 
-Kind = Literal["text", "number"]
+Kind = Literal["text", "number", "flag", "day"]
+"""What a field holds: "flag" is yes or no, "day" begins with an ISO 8601 date."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +22,7 @@ class Field:
         Name in questions and results.
     place : str
         Where it stands in a capture of the record, or of its session.
-    kind : {"text", "number"}
+    kind : {"text", "number", "flag", "day"}
         What it holds.
     """
 
@@ -56,7 +57,6 @@ TEXTS = _fields(
 NUMBERS = _fields(
     "number",
     "channel",
-    "control",
     "offset_mm=place.offset_mm",
     "x_mm=place.x_mm",
     "y_mm=place.y_mm",
@@ -92,13 +92,14 @@ NUMBERS = _fields(
     "compression_db_per_db=metrics.compression_db_per_db",
     "hold_db=metrics.hold_db",
 )
-CAPTURE_FIELDS = TEXTS + NUMBERS
+FLAGS = _fields("flag", "control")
+CAPTURE_FIELDS = TEXTS + NUMBERS + FLAGS
 """Columns of the table of captures, format 1."""
 
 SESSION_FIELDS = (
     Field("session", "session.name", "text"),
-    Field("date", "session.date", "text"),
-    Field("created", "created", "text"),
+    Field("date", "session.date", "day"),
+    Field("created", "created", "day"),
     Field("folder", "folder", "text"),
     Field("di_sha256", "di.sha256", "text"),
     Field("di_file", "di.file", "text"),
@@ -117,7 +118,10 @@ def known_places() -> dict[str, tuple[str, Field]]:
     dict of str to (table, Field)
         By column and by place in the record, in lower case.
     """
-    found = {"number": ("capture", Field("number", "number", "number"))}
+    found = {
+        name: ("capture", Field(name, name, "number"))
+        for name in ("number", "session_number")
+    }
     for table, fields in (("session", SESSION_FIELDS), ("capture", CAPTURE_FIELDS)):
         for field in fields:
             found[field.place.lower()] = (table, field)

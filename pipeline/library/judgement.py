@@ -15,8 +15,9 @@ from pathlib import Path
 
 import numpy as np
 
+from pipeline.library.asking import Asking
 from pipeline.library.catalogue import JUDGEMENTS, Catalogue
-from pipeline.library.find import Asking, answers, facts
+from pipeline.library.find import answers, facts
 from pipeline.library.formula import Formula
 from pipeline.library.nearest import SHOWN
 from pipeline.library.refusals import QueryError
@@ -156,7 +157,7 @@ class Judged:
     metrics : tuple of float
         In the order of the formula's keys.
     facts : tuple
-        Values of `nearest.SHOWN`.
+        Values of the columns that were asked for.
     """
 
     number: int
@@ -172,6 +173,7 @@ def rank(
     *,
     words: str = "",
     count: int | None = 10,
+    columns: tuple[str, ...] = SHOWN,
 ) -> list[Judged]:
     """Rank captures by a judgement.
 
@@ -187,6 +189,8 @@ def rank(
         Only captures in which all occur.
     count : int, optional
         At most so many.
+    columns : tuple of str
+        What is shown of each.
 
     Returns
     -------
@@ -203,7 +207,7 @@ def rank(
     known = np.flatnonzero(~np.isnan(values))
     best = known[np.argsort(-values[known], kind="stable")][:count]
     numbers = [int(n) for n in table[best, 0]]
-    shown = facts(catalogue.db, numbers, SHOWN)
+    shown = facts(catalogue.db, numbers, columns)
     return [
         Judged(number, float(values[k]), tuple(table[k, 1:].tolist()), about)
         for number, k, about in zip(numbers, best, shown, strict=True)

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.files.atomic import make_folder, write_aside
+from pipeline.library.asking import Asking
 from pipeline.library.catalogue import CACHE, Catalogue
-from pipeline.library.find import Asking, answers, facts
+from pipeline.library.find import answers, facts
 from pipeline.library.heard import Heard
 from pipeline.library.refusals import QueryError
 from pipeline.library.schema import get_state
@@ -148,10 +149,15 @@ def _tone_of(catalogue: Catalogue, number: int) -> Single:
     query = "SELECT vector FROM tone WHERE capture_number = ?"
     found = catalogue.db.execute(query, (number,)).fetchone()
     if found is None or len(found[0]) != 4 * WIDTH:
-        msg = (
-            f"capture {number} has no measured tone: there is none of that number, it "
-            "was rejected or too short, or its bands do not reach from 80 Hz to 8 kHz."
-        )
+        query = "SELECT id, status FROM capture WHERE number = ?"
+        about = catalogue.db.execute(query, (number,)).fetchone()
+        msg = f"no capture has the number {number}; `reamps library find` shows all."
+        if about is not None:
+            msg = (
+                f"capture {number} ({about[0]}, {about[1]}) has no measured tone: it "
+                "was rejected or too short, or its bands do not reach from 80 Hz to "
+                "8 kHz. Its audio can be compared with --to FILE."
+            )
         raise QueryError(msg)
     return np.frombuffer(found[0], dtype="<f4").astype(np.float32)
 

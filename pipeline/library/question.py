@@ -51,12 +51,15 @@ class Comparison:
         With what.
     number : float or None
         The value as a number, unless it was quoted or is none.
+    quoted : bool
+        Whether it stood in quotes.
     """
 
     key: str
     relation: Relation
     text: str = ""
     number: float | None = None
+    quoted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +189,7 @@ class _Reader:
         first = self._tokens[self._at]
         self._at += 1
         if first.kind == "quoted":
-            return Comparison(key, _relation(relation), first.text)
+            return Comparison(key, _relation(relation), first.text, quoted=True)
         words = [first.text]
         while (token := self._next()) and token.kind == "word" and not _joins(token):
             words.append(token.text)

@@ -24,7 +24,7 @@ WAIT_S = 60.0
 
 
 def _columns(fields: tuple[Field, ...]) -> str:
-    kinds = {"text": "TEXT", "number": "REAL"}
+    kinds = {"text": "TEXT", "day": "TEXT", "number": "REAL", "flag": "REAL"}
     return ", ".join(f'"{field.column}" {kinds[field.kind]}' for field in fields)
 
 

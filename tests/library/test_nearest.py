@@ -57,9 +57,17 @@ def test_damaged_cache_is_made_again(library: Catalogue, content: bytes) -> None
     assert similar(library, 3) == before
 
 
-def test_capture_without_a_tone_is_refused(searched: Catalogue) -> None:
-    with pytest.raises(QueryError, match="no measured tone"):
+def test_capture_without_a_tone_is_refused(searched: Catalogue, tmp_path: Path) -> None:
+    with pytest.raises(QueryError, match="has the number 999"):
         similar(searched, 999)
+    night = invented.night(3, 2)
+    night["captures"][1] |= {"status": "rejected", "curves": None, "metrics": {}}
+    with Catalogue(tmp_path / "library") as library:
+        library.add(invented.write(tmp_path / "run", night))
+        with pytest.raises(
+            QueryError, match=r"t002, rejected\) has no measured"
+        ):
+            similar(library, 2)
 
 
 def test_a_capture_s_own_spectrum_is_nearest_to_itself(searched: Catalogue) -> None:

@@ -26,7 +26,9 @@ def test_number_and_text() -> None:
 
 def test_words_in_a_row_are_one_text_and_quotes_keep_numbers_text() -> None:
     assert parse_condition("position = cap edge").text == "cap edge"
-    assert parse_condition('gain = "7"') == Comparison("gain", "=", "7", None)
+    assert parse_condition('gain = "7"') == Comparison(
+        "gain", "=", "7", None, quoted=True
+    )
     assert parse_condition("name = 'and or not'").text == "and or not"
 
 
