@@ -17,8 +17,8 @@ from pipeline.models.record import Blend, Capture, LoudnessResult, Record
 DEFAULT_NAMES = "{session}_{id}_{mic}_{position}"
 Layout = Literal["wav", "flac"]
 IMPULSES = "impulse"
-"""Folder of a run in which impulse responses lie, if it has any."""
-_FIELD = re.compile(r"\{([a-z0-9_]+)\}")
+"""Folder of a pack in which impulse responses lie, if it has any."""
+_FIELD = re.compile(r"\{([a-z0-9_.]+)\}")
 _HIDDEN = frozenset({"folder", "file", "output_file", "notes", "di_file"})
 _COLUMNS = ("number", "id", "kind", "setup", "mic", "position", "distance_mm")
 _TOLERANCE_DB = 0.01
@@ -40,8 +40,8 @@ class Chosen:
         What was asked for in the name, and what the sheet shows.
     source : Path
         Audio of the run.
-    impulse : Path or None
-        Impulse response, where one exists.
+    responses : dict of str to Path
+        Impulse responses, where some exist; by rate in Hz and phase.
     sha256 : str
         Of the source, by the record.
     gain_db : float
@@ -57,7 +57,7 @@ class Chosen:
     session: int
     facts: dict[str, str | float | None]
     source: Path
-    impulse: Path | None
+    responses: dict[str, Path]
     sha256: str
     gain_db: float
     layout: Layout
@@ -67,6 +67,14 @@ class Chosen:
     def file(self) -> str:
         """Name of its audio in the pack."""
         return f"audio/{self.name}.{self.layout}"
+
+    @property
+    def impulses(self) -> dict[str, Path]:
+        """Impulse responses by their names in the pack."""
+        return {
+            f"{IMPULSES}/{self.name}_{kind}.wav": path
+            for kind, path in self.responses.items()
+        }
 
 
 def fields_of(template: str) -> tuple[str, ...]:
@@ -92,9 +100,11 @@ def fields_of(template: str) -> tuple[str, ...]:
     rest = _FIELD.sub("", template)
     strays = [name for name in found if name not in known or "." in name]
     if not found or strays or "{" in rest or "}" in rest:
+        columns = sorted(name for name in known if "." not in name)
         msg = (
             f"{template!r}: expected fields such as {DEFAULT_NAMES}, found "
-            f"{', '.join(strays) or 'none that can be read'}."
+            f"{', '.join(strays) or 'none that can be read'}. Known are: "
+            f"{', '.join(columns)}."
         )
         raise QueryError(msg)
     return found
@@ -299,14 +309,13 @@ def _chosen(
             f"capture {facts['number']:g} ({item.id}): its audio lies nowhere any more."
         )
         raise PackError(msg)
-    impulse = f"{IMPULSES}/{Path(output.file).name}"
     return Chosen(
         number=int(str(facts["number"]).partition(".")[0]),
         name=name,
         session=session,
         facts=facts,
         source=source,
-        impulse=audio.locate(copies, folder, sha256, impulse),
+        responses=audio.responses_of(copies, folder, sha256, item.id),
         sha256=output.sha256,
         gain_db=_gain(item.loudness, target, record, item.id),
         layout=layout,

@@ -1,7 +1,7 @@
 """A pack for a client: level-matched copies, what each is, and their checksums.
 
 audio/NAME.wav      copies, all at one loudness (or NAME.flac)
-impulse/NAME.wav    impulse responses, where the run left some
+impulse/NAME_HZ.wav impulse responses, where `reamps responses` wrote some
 sheet.html          contact sheet: listen, see and compare
 captures.csv        one row a file
 README.txt          what each file is
@@ -9,6 +9,7 @@ LICENCE.txt         your terms, if you give any
 checksums.sha256    for `sha256sum -c` and its like
 """
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,13 +17,14 @@ from pathlib import Path
 from pipeline.files.flac import encode_flac
 from pipeline.library import audio
 from pipeline.library.catalogue import Catalogue
-from pipeline.library.choice import IMPULSES, Chosen, Selection, Wanted, choose
+from pipeline.library.choice import Chosen, Selection, Wanted, choose
 from pipeline.library.labels import Label, comments, info_texts, label, of_impulse
 from pipeline.library.page import render_sheet
 from pipeline.library.parcel import Parcel, contents, discard, writing
 from pipeline.library.private import leaked, secrets_of
 from pipeline.library.refusals import PackError
 from pipeline.library.sheet import captures_csv, readme, sheet_context
+from pipeline.library.tables import plain
 from pipeline.library.wave_level import LevelledWave
 
 CHECKSUMS = "checksums.sha256"
@@ -38,16 +40,19 @@ class Packed:
         Folder or zip.
     files : int
         Files in it.
-    captures : int
+    numbers : tuple of int
         Captures in it.
     target_lufs : float
         Their common level.
+    mics : str
+        How many of them each microphone took.
     """
 
     target: Path
     files: int
-    captures: int
+    numbers: tuple[int, ...]
     target_lufs: float
+    mics: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,8 +162,21 @@ def pack(catalogue: Catalogue, wanted: Wanted, target: Path, terms: Terms) -> Pa
         msg = f"{target}: read back otherwise than written; removed. Check the disk."
         raise PackError(msg)
     return Packed(
-        target, len(found) + 1, len(selection.chosen), round(selection.target_lufs, 2)
+        target,
+        len(found) + 1,
+        tuple(chosen.number for chosen in selection.chosen),
+        round(selection.target_lufs, 2),
+        _mics(selection),
     )
+
+
+def _mics(selection: Selection) -> str:
+    """Say whose captures went in, so that a strange one is seen at once."""
+    kinds = Counter(
+        plain(str(chosen.facts["mic"] or chosen.facts["kind"]))
+        for chosen in selection.chosen
+    )
+    return ", ".join(f"{name} {count}" for name, count in sorted(kinds.items()))
 
 
 def _fill(guard: _Guard, selection: Selection, terms: Terms) -> None:
@@ -168,9 +186,8 @@ def _fill(guard: _Guard, selection: Selection, terms: Terms) -> None:
         said = label(chosen, terms.licence, version)
         put = guard.put_flac if selection.layout == "flac" else guard.put_wave
         put(chosen.file, chosen.source, chosen.gain_db, said)
-        if chosen.impulse is not None:
-            name = f"{IMPULSES}/{chosen.name}.wav"
-            guard.put_wave(name, chosen.impulse, 0.0, of_impulse(said))
+        for name, path in chosen.impulses.items():
+            guard.put_wave(name, path, 0.0, of_impulse(said))
     guard.put_text("README.txt", readme(selection, terms.title, terms.licence))
     guard.put_text("captures.csv", captures_csv(selection))
     guard.put_text("sheet.html", render_sheet(sheet_context(selection, terms.title)))

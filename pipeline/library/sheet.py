@@ -1,9 +1,10 @@
 """What a pack says of its captures: README, table and contact sheet."""
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.library.choice import IMPULSES, Chosen, Selection
+from pipeline.library.choice import Chosen, Selection
 from pipeline.library.labels import place
 from pipeline.library.tables import laid_out, plain
 from pipeline.models.metrics import METRICS
@@ -12,6 +13,7 @@ from pipeline.models.record import Record
 _WIDTH, _HEIGHT = 240.0, 70.0
 _SPAN_DB = 48.0
 _LOW_HZ, _HIGH_HZ = 60.0, 12_000.0
+_MARKS = ((100.0, "100 Hz"), (1_000.0, "1 kHz"), (8_000.0, "8 kHz"))
 _ROOM = "Every file starts at the first sample of the DI it was played from."
 
 
@@ -56,8 +58,7 @@ def readme(selection: Selection, title: str, licence: str) -> str:
         change = f", turned by {chosen.gain_db:+.2f} dB" if chosen.gain_db else ""
         lines.append(f"{chosen.file}")
         lines.append(f"    {session}: {plain(chosen.item.id)}; {place(chosen)}{change}")
-        if chosen.impulse is not None:
-            lines.append(f"    impulse response: {IMPULSES}/{chosen.name}.wav")
+        lines += [f"    impulse response: {name}" for name in chosen.impulses]
     return "\n".join(lines) + "\n"
 
 
@@ -103,11 +104,16 @@ def _curve(record: Record, chosen: Chosen) -> str:
     if len(bands) < 2:
         return ""
     top = max(level for _, level in bands)
-    last = len(bands) - 1
+    # What lies deeper than the picture leaves it at the bottom; it is no floor.
     return " ".join(
-        f"{k / last * _WIDTH:.1f},{min(1.0, (top - level) / _SPAN_DB) * _HEIGHT:.1f}"
-        for k, (_, level) in enumerate(bands)
+        f"{_across(hz):.1f},{(top - level) / _SPAN_DB * _HEIGHT:.1f}"
+        for hz, level in bands
     )
+
+
+def _across(hz: float) -> float:
+    """Find the place of a frequency in the picture, on a logarithmic axis."""
+    return _WIDTH * math.log(hz / _LOW_HZ) / math.log(_HIGH_HZ / _LOW_HZ)
 
 
 def _card(selection: Selection, chosen: Chosen) -> dict[str, Any]:
@@ -121,7 +127,7 @@ def _card(selection: Selection, chosen: Chosen) -> dict[str, Any]:
     return {
         "name": chosen.name,
         "file": chosen.file,
-        "impulse": f"{IMPULSES}/{chosen.name}.wav" if chosen.impulse else None,
+        "impulses": list(zip(chosen.responses, chosen.impulses, strict=True)),
         "session": chosen.facts.get("session") or "",
         "place": place(chosen),
         "points": _curve(selection.records[chosen.session], chosen),
@@ -149,6 +155,7 @@ def sheet_context(selection: Selection, title: str) -> dict[str, Any]:
         "level": f"{selection.target_lufs:.1f}".replace("-", "\u2212"),
         "room": _ROOM,
         "cards": [_card(selection, chosen) for chosen in selection.chosen],
+        "marks": [(round(_across(hz), 1), name) for hz, name in _MARKS],
         "width": _WIDTH,
         "height": _HEIGHT,
     }

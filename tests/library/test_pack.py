@@ -35,9 +35,11 @@ def two(tmp_path: Path) -> Catalogue:
     for seed, lufs in ((1, -23.0), (2, -26.0)):
         run = runs.write(tmp_path / f"run {seed}", runs.small(seed), lufs)
         catalogue.add(run)
-    impulse = tmp_path / "run 1" / "impulse"
-    impulse.mkdir()
-    (impulse / "t001.wav").write_bytes(runs.wave(runs.samples(99), "impulse"))
+    responses = tmp_path / "run 1" / "responses"
+    responses.mkdir()
+    # As `reamps responses` names them; t0011 is another capture's.
+    for name in ("t001 48000", "t001 minimum phase 48000", "t0011 48000"):
+        (responses / f"{name}.wav").write_bytes(runs.wave(runs.samples(99), "impulse"))
     return catalogue
 
 
@@ -54,7 +56,7 @@ def test_pack_is_level_matched_and_keeps_metadata(
 ) -> None:
     """3 dB down: samples times 10^(-3/20), rounded; bext levels 300 lower."""
     done = pack(two, Wanted(), tmp_path / "pack", TERMS)
-    assert (done.captures, done.target_lufs) == (6, -26.0)
+    assert (len(done.numbers), done.target_lufs) == (6, -26.0)
     found = files(tmp_path / "pack")
     lowered = found["audio/night-1_t002_rib-one_cap-centre.wav"]
     values, chunks = runs.read(lowered)
@@ -73,7 +75,10 @@ def test_pack_is_level_matched_and_keeps_metadata(
     before = runs.read((tmp_path / "run 2/audio/t001.wav").read_bytes())
     assert np.array_equal(same[0], before[0])
     assert {**before[1], b"LIST": same[1][b"LIST"]} == same[1]
-    assert "impulse/night-1_t001_dyn-one_cap-centre.wav" in found
+    assert {name for name in found if name.startswith("impulse/")} == {
+        "impulse/night-1_t001_dyn-one_cap-centre_48000.wav",
+        "impulse/night-1_t001_dyn-one_cap-centre_minimum-phase-48000.wav",
+    }
 
 
 def asked(program: str, *words: str | Path) -> bytes:
@@ -113,7 +118,7 @@ def test_impulse_responses_do_not_pass_for_captures(
     two: Catalogue, tmp_path: Path
 ) -> None:
     pack(two, Wanted(layout="flac"), tmp_path / "pack", TERMS)
-    path = tmp_path / "pack/impulse/night-1_t001_dyn-one_cap-centre.wav"
+    path = tmp_path / "pack/impulse/night-1_t001_dyn-one_cap-centre_48000.wav"
     known = tags(path)
     assert known["title"] == "t001, impulse response"
     assert "LUFS" not in known.get("comment", "")
@@ -231,7 +236,7 @@ def test_private_text_is_found_however_it_is_spelt(
     with Catalogue(tmp_path / "library") as library:
         library.add(runs.write(tmp_path / "run", night))
         done = pack(library, Wanted(layout=layout), tmp_path / "fine", TERMS)
-        assert done.captures == 3
+        assert len(done.numbers) == 3
         for place in (tmp_path / "licence", tmp_path / "title"):
             told = Terms(spelling) if place.name == "title" else Terms("T", spelling)
             with pytest.raises(PackError, match="private"):
@@ -288,14 +293,18 @@ def test_an_existing_target_is_left_alone(two: Catalogue, tmp_path: Path) -> Non
 
 def test_copied_in_audio_survives_the_run_s_folder(tmp_path: Path) -> None:
     run = runs.write(tmp_path / "run", runs.small(1))
+    (run / "responses").mkdir()
+    (run / "responses" / "t002 44100.wav").write_bytes(runs.wave(runs.samples(9), "i"))
     with Catalogue(tmp_path / "library") as library:
         library.add(run, copy=True)
-        for path in (run / "audio").iterdir():
-            path.unlink()
-        assert pack(library, Wanted(), tmp_path / "pack", TERMS).captures == 3
+        for name in ("audio", "responses"):
+            shutil.rmtree(run / name)
+        done = pack(library, Wanted(), tmp_path / "pack", TERMS)
+    assert (len(done.numbers), done.mics) == (3, "con one 1, dyn one 1, rib one 1")
+    assert len(list((tmp_path / "pack/impulse").iterdir())) == 1
 
 
-HOSTILE = "../../<script>alert(1)</script>=cmd|'!A0"
+HOSTILE = "../../<script>alert(1)</script>=cmd|'!A0 $(touch x)`touch x`;touch x"
 
 
 def test_hostile_names_stay_in_the_folder_and_are_escaped(tmp_path: Path) -> None:
