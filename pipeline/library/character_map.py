@@ -11,18 +11,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.library import audio
+from pipeline.library.asking import Asking
 from pipeline.library.catalogue import AUDIO, Catalogue
-from pipeline.library.find import Asking, columns_sql
+from pipeline.library.find import columns_sql
 from pipeline.library.tone import BANDS_HZ, SATURATION_FACTOR, WIDTH
 from pipeline.models.metrics import METRICS
 
 Float = NDArray[np.float64]
-FACETS = ("amp", "cabinet", "mic", "position", "date")
+FACETS = ("amp", "setup", "cabinet", "mic", "position", "date")
+_AMP = ("setup.amp", "setup.amp.name", "setup.amp.model")
+"""An amplifier is written as a name, or as a table that holds one beside its knobs."""
 _COLUMNS = (
     "number",
     "session",
     "date",
     "id",
+    "setup",
     "mic",
     "position",
     "distance_mm",
@@ -76,15 +80,16 @@ def _link(page: Path, found: Path | None) -> str | None:
     return "./" + quote(Path(relative).as_posix(), safe="/")
 
 
-def _recalled(db: sqlite3.Connection, key: str) -> dict[int, str]:
-    """One public recall key of every capture."""
+def _recalled(db: sqlite3.Connection, paths: tuple[str, ...]) -> dict[int, str]:
+    """One recall key of every capture, whichever of the paths it has."""
+    marks = ", ".join("?" * len(paths))
     query = (
-        "SELECT capture_scope.capture_number, fact.text FROM key "
+        "SELECT capture_scope.capture_number, fact.text FROM key "  # noqa: S608 marks
         "JOIN fact ON fact.key_id = key.id "
         "JOIN capture_scope ON capture_scope.scope_id = fact.scope_id "
-        "WHERE key.leaf = ? AND instr('.' || key.path || '.', '.private.') = 0"
+        f"WHERE key.path IN ({marks})"
     )
-    return {int(number): str(text) for number, text in db.execute(query, (key,))}
+    return {int(number): str(text) for number, text in db.execute(query, paths)}
 
 
 def _indexed(values: Iterable[str | None]) -> tuple[list[str], list[int]]:
@@ -137,8 +142,9 @@ def map_data(
         Columns of equal length, one value a capture; nothing that is private.
     """
     where = Asking(catalogue.db).where(words, conditions)
+    wanted = columns_sql(catalogue.db, (*_COLUMNS, *_KEYS))
     query = (
-        f"SELECT session.record_sha256, {columns_sql((*_COLUMNS, *_KEYS))} "  # noqa: S608 own text
+        f"SELECT session.record_sha256, {wanted} "  # noqa: S608 own text
         "FROM capture JOIN session ON session.number = capture.session_number "
         f"WHERE ({where.sql}) AND capture.status != 'rejected' ORDER BY capture.number"
     )
@@ -146,10 +152,12 @@ def map_data(
     sha256 = [row[0] for row in rows]
     columns = {name: [row[1 + k] for row in rows] for k, name in enumerate(_COLUMNS)}
     numbers = [int(number) for number in columns["number"]]
-    recalled = {key: _recalled(catalogue.db, key) for key in ("amp", "cabinet")}
+    amps = _recalled(catalogue.db, _AMP)
+    cabinets = _recalled(catalogue.db, ("setup.cabinet",))
     facets = {
-        "amp": [recalled["amp"].get(number) for number in numbers],
-        "cabinet": [recalled["cabinet"].get(number) for number in numbers],
+        "amp": [amps.get(number) for number in numbers],
+        "setup": columns["setup"],
+        "cabinet": [cabinets.get(number) for number in numbers],
         "mic": columns["mic"],
         "position": columns["position"],
         "date": [date[:7] if date else None for date in columns["date"]],

@@ -27,6 +27,7 @@
     const value = m[4][k];
     return value === null ? "–" : value.toFixed(m[3]).replace("-", "−") + (m[2] ? " " + m[2] : "");
   }
+  function titled(name) { return name[0].toUpperCase() + name.slice(1); }
   function where(k) {
     const distance = data.distance[k];
     return [facet("mic", k), facet("position", k), distance === null ? "" : distance + " mm"]
@@ -40,7 +41,7 @@
       const [values] = data.facets[name];
       if (!values.length) continue;
       const box = make("fieldset", undefined, at("facets"));
-      make("legend", name[0].toUpperCase() + name.slice(1), box);
+      make("legend", titled(name), box);
       counters[name] = values.map((value, index) => {
         const label = make("label", undefined, box);
         const tick = make("input", undefined, label);
@@ -143,8 +144,9 @@
     for (const k of shown) {
       const x = toX(across[4][k]), y = toY(upwards[4][k]);
       if (x === null || y === null) continue;
-      points.push([k, 14 + x * (width - 28), height - 14 - y * (height - 28)]);
+      points.push([k, 14 + x * (width - 28), height - 30 - y * (height - 44)]);
     }
+    edges(pen, [across, upwards], [width, height]);
     const radius = points.length > 2000 ? 2.5 : points.length > 300 ? 4 : 6;
     for (const [k, x, y] of points) {
       pen.fillStyle = shades[k];
@@ -160,6 +162,21 @@
       pen.arc(x, y, radius + 4, 0, 7);
       pen.stroke();
     }
+  }
+  // What the axes reach from and to: the map of two metrics is a graph.
+  function edges(pen, axes, [width, height]) {
+    pen.fillStyle = getComputedStyle(document.body).color;
+    pen.font = "12px system-ui, sans-serif";
+    axes.forEach((axis, way) => {
+      if (!axis[0].includes("_")) return;
+      const [low, high] = spread(axis[4]).map((v) =>
+        v.toFixed(axis[3]).replace("-", "−") + (axis[2] ? " " + axis[2] : ""));
+      pen.textAlign = "left";
+      if (way) { pen.fillText(high, 4, 13); pen.fillText(low, 4, height - 20); return; }
+      pen.fillText(low, 4, height - 5);
+      pen.textAlign = "right";
+      pen.fillText(high, width - 4, height - 5);
+    });
   }
   function nearest(event) {
     const box = at("map").getBoundingClientRect();
@@ -183,11 +200,11 @@
   let playingDi = -1;
   function pick(k, play) {
     picked = k;
-    at("one").hidden = false;
+    at("one").hidden = at("deck").hidden = false;
     at("name").textContent = `${data.number[k]}  ${data.id[k]} · ${session(k)} · ${where(k)}`;
     const figures = at("figures");
     figures.replaceChildren();
-    for (const name of facetNames) if (facet(name, k)) pair(name, facet(name, k));
+    for (const name of facetNames) if (facet(name, k)) pair(titled(name), facet(name, k));
     for (const m of data.metrics) pair(m[1], figure(m, k));
     function pair(term, value) {
       const line = make("div", undefined, figures);
@@ -218,6 +235,7 @@
 
   // ---- start
   makeFacets();
+  if (window.matchMedia("(max-width: 62rem)").matches) at("choose").open = false;
   for (const select of ["across", "upwards"])
     series.forEach((s, n) => { make("option", s[2] ? `${s[1]}, ${s[2]}` : s[1], at(select)).value = n; });
   const placed = data.spots[0].some((v) => v !== null);
