@@ -5,9 +5,10 @@ from collections import Counter
 
 from pipeline.library.catalogue import Catalogue
 from pipeline.library.fields import CAPTURE_FIELDS, SESSION_FIELDS
+from pipeline.library.find import columns_sql
 from pipeline.library.nights import Reunion
 from pipeline.library.refusals import QueryError
-from pipeline.library.tables import Value
+from pipeline.library.tables import Value, plain
 
 SESSION_COLUMNS = (
     "number",
@@ -76,18 +77,19 @@ def capture_facts(catalogue: Catalogue, number: int) -> list[tuple[Value, ...]]:
     """
     fields = [("session", f) for f in SESSION_FIELDS]
     fields += [("capture", f) for f in CAPTURE_FIELDS]
-    columns = ", ".join(f'{table}."{field.column}"' for table, field in fields)
+    columns = columns_sql(catalogue.db, tuple(field.column for _, field in fields))
     query = (
-        f"SELECT {columns} FROM capture JOIN session "  # noqa: S608 own names
+        f"SELECT session_number, {columns} FROM capture JOIN session "  # noqa: S608 own names
         "ON session.number = capture.session_number WHERE capture.number = ?"
     )
     row = catalogue.db.execute(query, (number,)).fetchone()
     if row is None:
         msg = f"no capture has the number {number}; `reamps library find` shows all."
         raise QueryError(msg)
-    known: list[tuple[Value, ...]] = [
+    known: list[tuple[Value, ...]] = [("session_number", row[0]), ("number", number)]
+    known += [
         (field.column, value)
-        for (_, field), value in zip(fields, row, strict=True)
+        for (_, field), value in zip(fields, row[1:], strict=True)
         if value is not None
     ]
     facts = catalogue.db.execute(
@@ -129,24 +131,75 @@ def changes(found: Reunion, *, every: bool) -> list[tuple[Value, ...]]:
         )
         for again in found.again
         for change in again.changes
-        if every or change.verdict != "within the floor"
+        if every or (change.verdict != "within the floor" and change.change)
     ]
 
 
-def set_otherwise(found: Reunion, most: int = 20) -> list[str]:
-    """List what the recall data says was set otherwise on the second night.
+def session_line(catalogue: Catalogue, number: int) -> str:
+    """Name a session so that a person can be sure which one is meant.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+        An open library.
+    number : int
+        Of the session; a `QueryError` is raised if there is none.
+
+    Returns
+    -------
+    str
+        Number, name, date, captures, and whether audio was copied in.
+    """
+    catalogue.session_digest(number)
+    columns = dict.fromkeys(SESSION_COLUMNS)
+    for row in sessions(catalogue.db):
+        if row[0] == number:
+            columns = dict(zip(SESSION_COLUMNS, row, strict=True))
+    copied = ", with its copied audio" if columns["copied"] == "yes" else ""
+    name = plain(str(columns["session"]))
+    return (
+        f"session {number} ({name}, {columns['date']}, {columns['captures']} captures "
+        f"and blends{copied})"
+    )
+
+
+def reunion_lines(found: Reunion) -> list[str]:
+    """Sum two nights up, beside the table of what changed.
 
     Parameters
     ----------
     found : Reunion
         From `compare_nights`.
-    most : int
-        At most so many lines, the commonest first.
 
     Returns
     -------
     list of str
-        Each once, with how many set-ups it concerns.
+        How many set-ups met and changed, who has no partner, how loud to play both,
+        and what the recall data says was set otherwise.
     """
+    moved = sum(
+        any(change.verdict == "more than the floor" for change in again.changes)
+        for again in found.again
+    )
+    lines = [
+        f"{len(found.again)} set-ups on both nights, {moved} of them changed by more "
+        f"than the floor",
+        f"to hear them side by side at {found.target_lufs:.1f} LUFS turn the first "
+        f"night by {found.gains_db[0]:+.1f} dB and the second by "
+        f"{found.gains_db[1]:+.1f} dB",
+    ]
+    for which, alone in (("first", found.only_first), ("second", found.only_second)):
+        if alone:
+            lines.append(f"only on the {which} night: {_some(alone)}")
+    return lines + [f"set otherwise: {line}" for line in _set_otherwise(found)]
+
+
+def _some(names: tuple[str, ...], most: int = 10) -> str:
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return plain(", ".join(names[:most])) + more
+
+
+def _set_otherwise(found: Reunion, most: int = 20) -> list[str]:
+    """Count what the recall data says was set otherwise, the commonest first."""
     lines = Counter(line for again in found.again for line in again.differs)
-    return [f"{line} ({count} times)" for line, count in lines.most_common(most)]
+    return [f"{plain(line)} ({n} set-ups)" for line, n in lines.most_common(most)]

@@ -8,12 +8,15 @@ arithmetic: one static gain moves every level by itself, and no audio is touched
 
 import json
 from collections import defaultdict
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Literal
 
 import numpy as np
+from pydantic import JsonValue
 
+from pipeline.library.private import public
 from pipeline.library.tone import distance, tone
 from pipeline.models.metrics import METRICS
 from pipeline.models.record import Capture, Record
@@ -102,7 +105,7 @@ def _settings(record: Record, capture: Capture) -> dict[str, str]:
     recall = record.recall
     setup = recall.setup.get(capture.setup or "", {})
     cabinet = setup.get("cabinet")
-    found: dict[str, object] = dict(capture.place.model_dump(mode="json"))
+    found: dict[str, JsonValue] = dict(capture.place.model_dump(mode="json"))
     found["mic"] = capture.mic
     for table, facts in (
         ("setup", setup),
@@ -112,14 +115,23 @@ def _settings(record: Record, capture: Capture) -> dict[str, str]:
         ),
         ("mic", recall.mic.get(capture.mic or "", {})),
     ):
-        found |= {f"{table}.{key}": value for key, value in facts.items()}
+        found[table] = public(facts)
     if not setup:
         found["setup"] = capture.setup
     return {
-        key: json.dumps(value, ensure_ascii=False, sort_keys=True)
-        for key, value in found.items()
-        if value is not None and not key.endswith(".private")
+        key: json.dumps(value, ensure_ascii=False)
+        for key, value in _single(found, "")
+        if value is not None
     }
+
+
+def _single(table: Mapping[str, object], path: str) -> Iterator[tuple[str, object]]:
+    """Name every single value of a table by its path; lists are values."""
+    for key, value in table.items():
+        if isinstance(value, Mapping):
+            yield from _single(value, f"{path}{key}.")
+        else:
+            yield f"{path}{key}", value
 
 
 def _differs(first: dict[str, str], second: dict[str, str]) -> tuple[str, ...]:

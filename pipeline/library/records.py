@@ -123,7 +123,9 @@ def read_text(path: Path) -> str:
     try:
         return path.read_text(encoding="utf-8")
     except FileNotFoundError as error:
-        msg = f"{path}: no record here; give a folder that `reamps run` wrote."
+        near = sorted(str(p.parent) for p in path.parent.glob(f"*/{path.name}"))[:3]
+        hint = f" Did you mean {' or '.join(near)}?" if near else ""
+        msg = f"{path}: no record here; give a folder that `reamps run` wrote.{hint}"
         raise RecordError(msg) from error
     except (OSError, ValueError) as error:
         msg = f"{path}: the record cannot be read ({error})."

@@ -23,7 +23,7 @@ _FORMULA_STARTS = (
     "\uff0d",
     "\uff20",
 )
-_WIDEST = 40
+WIDEST = 40
 _UNSEEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 
 
@@ -44,19 +44,19 @@ def plain(text: str) -> str:
     return " ".join("".join(seen).split())
 
 
-def _shown(value: Value) -> str:
+def _shown(value: Value, widest: int) -> str:
     if value is None:
         return "-"
     if isinstance(value, str):
         text = plain(value)
-        return text if len(text) <= _WIDEST else text[: _WIDEST - 3] + "..."
+        return text if len(text) <= widest else text[: widest - 3] + "..."
     if float(value).is_integer() and abs(value) < 1e15:
         return str(int(value))
     return f"{value:.4g}" if abs(value) < 1000 else f"{value:.0f}"
 
 
-def _table(columns: Sequence[str], rows: Sequence[Sequence[Value]]) -> str:
-    cells = [[_shown(value) for value in row] for row in rows]
+def _table(columns: Sequence[str], rows: Sequence[Sequence[Value]], most: int) -> str:
+    cells = [[_shown(value, most) for value in row] for row in rows]
     widths = [
         max([len(name), *(len(row[k]) for row in cells)])
         for k, name in enumerate(columns)
@@ -107,7 +107,11 @@ def _csv(columns: Sequence[str], rows: Sequence[Sequence[Value]]) -> str:
 
 
 def laid_out(
-    columns: Sequence[str], rows: Sequence[Sequence[Value]], layout: Layout
+    columns: Sequence[str],
+    rows: Sequence[Sequence[Value]],
+    layout: Layout,
+    *,
+    widest: int = WIDEST,
 ) -> str:
     """Lay a result out.
 
@@ -120,6 +124,8 @@ def laid_out(
     layout : {"table", "json", "csv"}
         A table shortens long texts; JSON is a list of objects; CSV has points as
         decimal marks and empty cells for absent values.
+    widest : int
+        Characters of a text in a table.
 
     Returns
     -------
@@ -129,4 +135,4 @@ def laid_out(
     if layout == "json":
         objects = [dict(zip(columns, row, strict=True)) for row in rows]
         return json.dumps(objects, ensure_ascii=False, allow_nan=False, indent=1)
-    return _csv(columns, rows) if layout == "csv" else _table(columns, rows)
+    return _csv(columns, rows) if layout == "csv" else _table(columns, rows, widest)

@@ -11,6 +11,7 @@ from typer.testing import CliRunner, Result
 from pipeline.errors import ReampsError
 from pipeline.library.commands import make_app
 from pipeline.library.heard import Heard
+from pipeline.library.judgement import BUILT_IN
 from tests.library import invented, runs
 
 
@@ -61,13 +62,23 @@ def test_list_show_and_judge(root: Path) -> None:
     values = [row["value"] for row in json.loads(done.stdout)]
     assert values == sorted(values, reverse=True)
     assert "80 to 200 Hz" in done.stderr
-    assert "quiet floor" in call(root, "judgements").stdout
+    told = call(root, "judgements").stdout
+    assert "quiet floor" in told
+    for judgement in BUILT_IN:
+        assert judgement.formula.text in told
+        assert judgement.why in told
+    done = call(root, "find", "--judge", "thick", "--show", "id,gain", "--as", "json")
+    assert list(json.loads(done.stdout)[0])[-2:] == ["id", "gain"]
+    with pytest.raises(ReampsError, match="--sort"):
+        call(root, "find", "--judge", "thick", "--sort", "id")
 
 
 def test_similar_to_capture_and_to_file(root: Path) -> None:
     found = json.loads(call(root, "similar", "1", "--as", "json").stdout)
     assert len(found) == 5
-    done = call(root, "similar", "--to", "reference.wav", "--as", "json")
+    recording = root / "reference.wav"
+    recording.touch()
+    done = call(root, "similar", "--to", str(recording), "--as", "json")
     assert len(json.loads(done.stdout)) == 6
     assert "finished mix" in done.stderr
     with pytest.raises(ReampsError, match="either"):
@@ -91,10 +102,78 @@ def test_remove_asks_first(tmp_path: Path) -> None:
     library = ["--library", str(tmp_path / "library")]
     refused = CliRunner().invoke(make_app(), ["remove", "1", *library], input="n\n")
     assert refused.exit_code == 1
+    assert "night 1, 2025-02-02, 3 captures" in refused.stderr
     assert json.loads(call(tmp_path, "list", "--as", "json").stdout) != []
     call(tmp_path, "remove", "1", "--yes")
     assert json.loads(call(tmp_path, "list", "--as", "json").stdout) == []
     assert (tmp_path / "run" / "record.json").exists()
+
+
+READING = {
+    "list": (),
+    "find": ("ribbon",),
+    "show": ("1",),
+    "similar": ("1",),
+    "compare": ("1", "2"),
+    "map": (),
+    "pack": ("ribbon", "-o", "pack"),
+    "remove": ("1", "--yes"),
+    "check": (),
+    "judgements": (),
+    "backup": ("copy",),
+}
+
+
+@pytest.mark.parametrize("command", READING)
+def test_a_mistyped_library_is_refused_and_not_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(ReampsError, match="no library here") as refused:
+        call(tmp_path, command, *READING[command])
+    assert str(tmp_path / "library") in str(refused.value)
+    assert "library add" in str(refused.value)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_every_command_but_add_refuses_a_mistyped_library() -> None:
+    names = {command.name for command in make_app().registered_commands}
+    assert names == set(READING) | {"add"}
+
+
+def test_a_lost_catalogue_is_no_empty_library(tmp_path: Path) -> None:
+    call(tmp_path, "add", str(runs.write(tmp_path / "run", runs.small(1))))
+    for path in (tmp_path / "library").glob("catalogue.sqlite*"):
+        path.unlink()
+    with pytest.raises(ReampsError, match=r"1 records are kept: .*--repair"):
+        call(tmp_path, "find")
+    assert "1 sessions" in call(tmp_path, "check", "--repair").stderr
+    assert len(json.loads(call(tmp_path, "find", "--as", "json").stdout)) == 3
+
+
+def test_only_add_makes_a_library_and_says_so(tmp_path: Path) -> None:
+    run = runs.write(tmp_path / "night" / "report", runs.small(1))
+    with pytest.raises(ReampsError, match=r"Did you mean .*report"):
+        call(tmp_path, "add", str(run.parent))
+    assert not (tmp_path / "library").exists()
+    assert "a new library" in call(tmp_path, "add", str(run)).stderr
+    assert "a new library" not in call(tmp_path, "add", str(run)).stderr
+
+
+def test_a_word_found_elsewhere_is_told(tmp_path: Path) -> None:
+    night = runs.small(1)
+    night["captures"][0]["notes"] = "the ribbon was borrowed"
+    call(tmp_path, "add", str(runs.write(tmp_path / "run", night)))
+    done = call(tmp_path, "find", "ribbon")
+    assert "mic.type of 1" in done.stderr
+    assert "notes of 1" in done.stderr
+    done = call(tmp_path, "pack", "ribbon", "-o", str(tmp_path / "pack"))
+    assert "2 captures (dyn one 1, rib one 1)" in done.stderr
+    assert '--where "mic.type ~ ribbon"' in done.stderr
+
+
+def test_several_words_need_no_quotes(root: Path) -> None:
+    assert len(json.loads(call(root, "find", "ribbon", "cap", "--as", "json").stdout))
 
 
 def test_every_command_has_help() -> None:

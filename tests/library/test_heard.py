@@ -105,8 +105,15 @@ def test_level_and_channels_do_not_count(tones: Path, tmp_path: Path) -> None:
     )
 
 
+def test_a_mistyped_recording_is_wrong_usage(tones: Path, tmp_path: Path) -> None:
+    words = ["library", "similar", "--to", str(tmp_path / "nosuch.wav")]
+    done = CliRunner().invoke(app, [*words, "--library", str(tones)])
+    assert done.exit_code == 2
+    assert "does not exist" in " ".join(done.stderr.split())
+
+
 @pytest.mark.parametrize(
-    "made", ["missing", "text", "empty", "silent", "narrow", "short", "not finite"]
+    "made", ["text", "empty", "silent", "narrow", "short", "not finite"]
 )
 def test_what_cannot_be_compared_is_refused(
     tones: Path, tmp_path: Path, made: str

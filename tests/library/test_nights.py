@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from pipeline.library.listing import changes, reunion_lines
 from pipeline.library.nights import Again, Change, Reunion, compare_nights
 from pipeline.models.record import Record
 from tests.library import invented
@@ -106,11 +107,30 @@ def test_renamed_captures_are_matched_by_their_set_up() -> None:
 def test_another_knob_is_named_and_private_notes_are_not() -> None:
     a, b = night(), later(night())
     b["recall"]["setup"]["clean"]["gain"] = 4
+    b["recall"]["setup"]["clean"]["knobs"] = {"bass": 7, "private": {"by": "them"}}
     b["recall"]["setup"]["driven"]["private"]["amp_serial"] = "other"
     found = compare_nights(record(a), record(b))
     clean = next(x for x in found.again if x.first == "t001")
     assert clean.match == "same name"
-    assert clean.differs == ("setup.gain: 2.5 -> 4",)
+    assert clean.differs == ("setup.gain: 2.5 -> 4", "setup.knobs.bass: 5 -> 7")
+
+
+def test_a_reunion_is_summed_up_in_a_few_lines() -> None:
+    a, b = night(FLOOR), later(night(FLOOR))
+    b["loudness"]["effective_target_lufs"] = -20.0
+    for capture in b["captures"]:
+        capture["metrics"]["noise_dbfs"] += 3.0
+    b["captures"][0]["metrics"]["brightness_hz"] += 41
+    b["captures"].pop()
+    found = compare_nights(record(a), record(b))
+    lines = reunion_lines(found)
+    assert (
+        lines[0] == "5 set-ups on both nights, 1 of them changed by more than the floor"
+    )
+    assert "first night by +0.0 dB and the second by -3.0 dB" in lines[1]
+    assert lines[2] == "only on the first night: t006"
+    told = {(row[0], row[3]) for row in changes(found, every=False)}
+    assert told == {("t001", "brightness_hz")}
 
 
 def test_captures_without_a_partner_are_listed() -> None:
