@@ -64,9 +64,7 @@ def test_capture_without_a_tone_is_refused(searched: Catalogue, tmp_path: Path) 
     night["captures"][1] |= {"status": "rejected", "curves": None, "metrics": {}}
     with Catalogue(tmp_path / "library") as library:
         library.add(invented.write(tmp_path / "run", night))
-        with pytest.raises(
-            QueryError, match=r"t002, rejected\) has no measured"
-        ):
+        with pytest.raises(QueryError, match=r"t002, rejected\) has no measured"):
             similar(library, 2)
 
 
