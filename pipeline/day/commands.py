@@ -75,14 +75,18 @@ def playout(
     typer.echo(str(made.sidecar))
 
 
-def responses(
+def responses(  # noqa: PLR0913 (its options)
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder of a run.")],
     ids: Annotated[
         list[str] | None, typer.Argument(metavar="[ID...]", help="Captures.")
     ] = None,
     di: Annotated[
-        Path, typer.Option("--di", metavar="FILE", help="The DI of that run.")
-    ] = ...,  # type: ignore[assignment] # typer's mark of a required option
+        Path | None, typer.Option("--di", metavar="FILE", help="The DI of that run.")
+    ] = None,
+    manifest: Annotated[
+        Path | None,
+        typer.Option(metavar="MANIFEST", help="Instead of --di; sweeps are used, too."),
+    ] = None,
     output: Annotated[
         Path | None,
         typer.Option("--output", "-o", metavar="DIR", help="[default: DIR/responses]"),
@@ -104,8 +108,9 @@ def responses(
 ) -> None:
     """Write impulse responses of amp, cabinet and microphone.
 
-    The best linear filter from the DI to each capture, with the share that it
-    explains: near 1 for a clean chain, less for a distorted one.
+    The best linear filter from the DI to the capture, or what the sweep of a play-out
+    file gave (needs --manifest) where that comes nearer; with the share of the capture
+    that it explains: near 100 % for a clean chain, less for a distorted one.
     """
     from pipeline.day.responses import POOR, RATES_HZ, ResponseWish, write_responses
 
@@ -118,10 +123,12 @@ def responses(
         minimum_phase=minimum_phase,
         level="unity" if level is Level.UNITY else "match",
         as_float=as_float,
+        manifest=manifest,
     )
     for made in write_responses(wish):
         text = (
-            f"{made.id}: explains {made.confidence:.0%}; the DI through it differs "
+            f"{made.id}: from the {'sweep' if made.swept else 'music'}, explains "
+            f"{made.confidence:.0%}; the DI through it differs "
             f"from the capture by {made.error_db:.1f} dB"
         )
         if made.scaled_db:

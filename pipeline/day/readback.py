@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.day.responses import ResponseWish, write_taps
+from pipeline.day.responses import ResponseWish, trimmed, write_taps
 from pipeline.dsp.latency import ArraySource
 from pipeline.errors import ReampsError
 from pipeline.files.audio import ChannelSource
@@ -82,7 +82,7 @@ def read_back(
             raise ReampsError(message)
         rate = layout.sample_rate_hz
         pre = reading.sweep.pre_samples
-        taps = reading.sweep.taps[: pre + round(wish.seconds * rate)]
+        taps = trimmed(reading.sweep.taps, pre + round(wish.seconds * rate))
         files, _ = write_taps(wish, capture.stem, taps, (rate, pre))
     return Readback(reading, tuple(_lines(reading, layout)), files)
 

@@ -1,7 +1,10 @@
 """Impulse responses of amp, cabinet and microphone, as files.
 
 From the music: the best linear filter from the DI to the aligned capture; from the
-sweep of a play-out file: the linear response without the harmonics. Level: convolving
+sweep of a play-out file, the linear response without the harmonics. Where there are
+both, the one through which the DI comes nearer to the capture is written: a sweep as
+loud as the DI's peaks finds a driven amplifier more compressed than the music does.
+Level: convolving
 the DI with the response gives the capture at the level that the run gave it ("match"),
 or its loudest third octave is 0 dB ("unity").
 """
@@ -16,6 +19,7 @@ import soxr
 from numpy.typing import NDArray
 from scipy import signal
 
+from pipeline.day.swept import SweptSession, read_swept, sweep_taps
 from pipeline.day.waves import write_wave_float
 from pipeline.dsp.impulse import minimum_phase_taps, music_impulse
 from pipeline.dsp.linearity import capture_spectra
@@ -30,6 +34,7 @@ from pipeline.models.record import Capture, Record
 from pipeline.stages.di import DiMaterial, inspect_di, load_di
 
 Float = NDArray[np.float64]
+Float32 = NDArray[np.float32]
 RATES_HZ = (44_100, 48_000, 96_000)
 PRE_S = 0.002
 LENGTH_S = 0.1
@@ -45,8 +50,8 @@ class ResponseWish:
     ----------
     folder : Path
         A run's folder.
-    di : Path
-        The dry recording of that run.
+    di : Path or None
+        The dry recording of that run; not needed with the manifest.
     output : Path
         Folder for the responses.
     ids : tuple of str
@@ -61,10 +66,12 @@ class ResponseWish:
         Length.
     as_float : bool
         32-bit float instead of 24 bits.
+    manifest : Path or None
+        The run's manifest, which says where sweeps were recorded.
     """
 
     folder: Path
-    di: Path
+    di: Path | None
     output: Path
     ids: tuple[str, ...] = ()
     rates_hz: tuple[int, ...] = RATES_HZ
@@ -72,6 +79,7 @@ class ResponseWish:
     level: Literal["match", "unity"] = "match"
     seconds: float = LENGTH_S
     as_float: bool = False
+    manifest: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +92,8 @@ class Response:
         Of the capture.
     files : tuple of Path
         One a rate.
+    swept : bool
+        Whether it comes from a sweep, and not from the music.
     confidence : float
         Share of the capture that one linear filter explains: a clean chain comes
         near 1, a distorted one is described only in part.
@@ -96,6 +106,7 @@ class Response:
 
     id: str
     files: tuple[Path, ...]
+    swept: bool
     confidence: float
     error_db: float
     scaled_db: float
@@ -122,11 +133,16 @@ def write_responses(wish: ResponseWish) -> tuple[Response, ...]:
         If an output is not what the run wrote.
     """
     record = read_record(wish.folder)
-    if sha256_of(wish.di) != record.di.sha256:
-        message = f"{wish.di}: is not the DI of {wish.folder} (its checksum differs)"
+    swept = None if wish.manifest is None else read_swept(wish.manifest)
+    di = wish.di or (swept.di if swept else None)
+    if di is None:
+        message = "responses need the DI (--di) or the manifest of the run (--manifest)"
+        raise ReampsError(message)
+    if sha256_of(di) != record.di.sha256:
+        message = f"{di}: is not the DI of {wish.folder} (its checksum differs)"
         raise ReampsError(message)
     captures = _chosen(record, wish.ids)
-    spec = inspect_di(wish.di, record.di.channel)
+    spec = inspect_di(di, record.di.channel)
     material = load_di(spec)
     responses = []
     for capture in captures:
@@ -139,7 +155,11 @@ def write_responses(wish: ResponseWish) -> tuple[Response, ...]:
             raise OutputError(message)
         with ChannelSource(path) as source:
             samples = source.read(0, source.frames)
-        responses.append(_respond(wish, capture, material, samples))
+        candidates = (
+            _from_sweep(wish, capture, swept, spec.sample_rate_hz),
+            _from_music(wish, capture, material, samples),
+        )
+        responses.append(_respond(wish, capture, (material, samples), candidates))
     return tuple(responses)
 
 
@@ -155,12 +175,22 @@ def _chosen(record: Record, ids: Sequence[str]) -> list[Capture]:
     return [known[id_] for id_ in ids] if ids else list(known.values())
 
 
-def _respond(
+@dataclass(frozen=True, slots=True)
+class _Taps:
+    """A response before it is written: lag 0 sits at `pre`."""
+
+    taps: Float
+    pre: int
+    share: float | None
+    """What the music says that one linear filter explains; None for a sweep."""
+
+
+def _from_music(
     wish: ResponseWish,
     capture: Capture,
     material: DiMaterial,
     samples: NDArray[np.float32],
-) -> Response:
+) -> _Taps:
     rate = material.reference.sample_rate_hz
     cross = capture_spectra(material.spectra, samples, material.activity)
     if cross is None:
@@ -169,9 +199,61 @@ def _respond(
     pre, frames = round(PRE_S * rate), round(wish.seconds * rate)
     frames = min(frames, len(cross.freq_hz) - 1)
     found = music_impulse(cross, pre, frames)
-    error_db = _error_db(material.samples, samples, found.taps, pre)
-    files, scaled = write_taps(wish, capture.id, found.taps, (rate, pre))
-    return Response(capture.id, files, found.confidence, error_db, scaled)
+    return _Taps(found.taps, pre, found.confidence)
+
+
+def _from_sweep(
+    wish: ResponseWish, capture: Capture, swept: SweptSession | None, rate: int
+) -> _Taps | None:
+    found = sweep_taps(swept, capture) if swept else None
+    if found is None:
+        return None
+    taps, pre = found
+    return _Taps(trimmed(taps, pre + round(wish.seconds * rate)), pre, None)
+
+
+def trimmed(taps: Float, frames: int) -> Float:
+    """Shorten a response, its last quarter faded.
+
+    Parameters
+    ----------
+    taps : ndarray of float64
+        The response.
+    frames : int
+        Wanted length.
+
+    Returns
+    -------
+    ndarray of float64
+        As it is where it is no longer.
+    """
+    if len(taps) <= frames:
+        return taps
+    short = taps[:frames].copy()
+    fall = max(frames // 4, 1)
+    short[-fall:] *= 0.5 + 0.5 * np.cos(np.pi * (np.arange(fall) + 0.5) / fall)
+    return short
+
+
+def _respond(
+    wish: ResponseWish,
+    capture: Capture,
+    heard: tuple[DiMaterial, Float32],
+    candidates: Sequence[_Taps | None],
+) -> Response:
+    material, samples = heard
+    rated = [
+        (_error_db(material.samples, samples, made.taps, made.pre), made)
+        for made in candidates
+        if made is not None
+    ]
+    error_db, best = min(rated, key=lambda pair: pair[0])
+    place = (material.reference.sample_rate_hz, best.pre)
+    files, scaled = write_taps(wish, capture.id, best.taps, place)
+    share = best.share
+    if share is None:
+        share = max(0.0, 1.0 - 10.0 ** (error_db / 10.0))
+    return Response(capture.id, files, best.share is None, share, error_db, scaled)
 
 
 def write_taps(

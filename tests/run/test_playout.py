@@ -7,8 +7,11 @@ import numpy as np
 import pytest
 import soundfile
 from numpy.typing import NDArray
+from scipy import signal
 
 from pipeline.day.playout import PlayoutWish, write_playout
+from pipeline.day.responses import ResponseWish, write_responses
+from pipeline.day.swept import read_swept, sweep_taps
 from pipeline.errors import ReampsError
 from pipeline.files.playout import read_layout
 from pipeline.files.store import read_record
@@ -75,11 +78,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def captures(
-    folder: Path, tmp_path_factory: pytest.TempPathFactory
-) -> dict[str, Capture]:
+def captures(folder: Path) -> dict[str, Capture]:
     """The session, run once."""
-    out = tmp_path_factory.mktemp("result")
+    out = folder / "result"
     run_manifests([folder / "session.toml"], out, QUIET)
     assert all(step.reuse for step in explain(folder / "session.toml", out, QUIET))
     record = read_record(out)
@@ -197,6 +198,51 @@ def test_a_sidecar_that_tells_of_another_length_is_refused(
     (tmp_path / "s.toml").write_text(text)
     with pytest.raises(ReampsError, match="its sidecar tells of"):
         run_check(tmp_path / "s.toml", QUIET)
+
+
+def test_the_sweep_gives_the_response_of_the_aligned_file(
+    folder: Path, captures: dict[str, Capture]
+) -> None:
+    # The linear part of A x + B x^2 + C x^3 at the sweep's peak is its fundamental
+    # over that peak; everything else of the capture is distortion. Truth: a single
+    # tap of that height, times the gain of the run.
+    session = read_swept(folder / "session.toml")
+    assert sweep_taps(session, captures["bare"]) is None
+    found = sweep_taps(session, captures["whole"])
+    assert found is not None
+    taps, pre = found
+    loudness = captures["whole"].loudness
+    assert loudness is not None
+    gain = 10 ** (loudness.gain_db / 20)
+    # 5 ms ahead of lag 0 cut the ringing of the sweep's lower end off: a few percent
+    # of ripple below some hundred hertz in a chain that goes down to 0 Hz.
+    hertz = np.geomspace(400, 5000, 20)
+    _, response = signal.freqz(taps, worN=hertz, fs=RATE)
+    truth = gain * (A + 0.75 * C * LEVEL**2)
+    assert np.abs(response) == pytest.approx(truth, rel=0.03)
+    late = response * np.exp(2j * np.pi * hertz * pre / RATE)
+    # The music's lag is off by some hundredths of a sample, no more.
+    assert np.abs(np.angle(late)).max() < 2 * np.pi * 5000 * 0.2 / RATE
+
+
+def test_the_nearer_response_is_written(
+    folder: Path, captures: dict[str, Capture], tmp_path: Path
+) -> None:
+    # The bare capture has no sweep; the other's explains nearly all of it, whichever
+    # of the two was nearer.
+    wish = ResponseWish(
+        folder / "result",
+        None,
+        tmp_path,
+        ids=("whole", "bare"),
+        rates_hz=(RATE,),
+        manifest=folder / "session.toml",
+    )
+    whole, bare = write_responses(wish)
+    assert not bare.swept
+    assert captures["whole"].output is not None
+    assert whole.error_db <= bare.error_db + 1.0
+    assert whole.confidence > 0.95
 
 
 def test_a_task_can_be_sent_to_another_process(folder: Path) -> None:
