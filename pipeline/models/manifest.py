@@ -127,6 +127,8 @@ class Context(Strict):
     )
     offset_s: float = Field(
         default=0.0,
+        ge=-86_400,
+        le=86_400,
         description=(
             "Where the DI starts in the track, in seconds; negative: before the track."
         ),

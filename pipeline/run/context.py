@@ -35,6 +35,7 @@ from pipeline.stages.context import (
 )
 from pipeline.stages.read import Source, SourceSpec, open_source
 
+STAGE = "context"
 NAME = "Backing track"
 _DAMAGED = "not_finite"
 
@@ -110,10 +111,12 @@ def prepare_track(task: AlongTask) -> Along:
             span = place_track(task.written, first.frames, task.di_frames, rate)
             if isinstance(span, Finding):
                 return Along(None, (span,))
-            channels = [_read(one, span, task.di_frames) for one in sources]
+            samples = np.zeros((task.di_frames, len(sources)), dtype=np.float32)
+            for channel, source in zip(samples.T, sources, strict=True):
+                _read(source, span, channel)
     except AudioError as error:
         return Along(None, (unusable(task.written, error),))
-    fitted = fit_track(channels, task.written, task.target, rate)
+    fitted = fit_track(samples, task.written, task.target, rate)
     if isinstance(fitted, Finding):
         return Along(None, (fitted,))
     return Along(_describe(task, first, span, fitted))
@@ -128,14 +131,12 @@ def _open(spec: SourceSpec, opened: ExitStack) -> list[Source]:
     ]
 
 
-def _read(source: Source, span: Span, di_frames: int) -> NDArray[np.float32]:
-    samples = np.zeros(di_frames, dtype=np.float32)
+def _read(source: Source, span: Span, channel: NDArray[np.float32]) -> None:
     frames = span.last - span.first
-    samples[span.first : span.last] = source.read(span.start + span.first, frames)
+    channel[span.first : span.last] = source.read(span.start + span.first, frames)
     if source.not_finite:
         text = f"{source.info.path}: it holds samples that are not numbers (NaN)."
         raise AudioError(_DAMAGED, text)
-    return samples
 
 
 def _describe(
@@ -231,15 +232,15 @@ def play_along(levelled: Levelled, folder: Path | None, around: Surroundings) ->
     )
     around.progress.begin("the backing track", 1)
     found = around.keeper.map(
-        "context",
-        [Step("context", task, _parts(task))],
+        STAGE,
+        [Step(NAME, task, _parts(task))],
         prepare_track,
         adapter=_ALONG,
         workers=around.workers,
         progress=around.progress,
         valid=lambda along: _stands(folder, along),
     )
-    return found.get("context", Along())
+    return found.get(NAME, Along())
 
 
 def _parts(task: AlongTask) -> dict[str, JsonValue]:

@@ -13,6 +13,8 @@ from tempfile import mkdtemp
 from pipeline.models.plan import Plan
 from pipeline.models.record import Record
 from pipeline.run.around import Surroundings
+from pipeline.run.context import NAME as CONTEXT_NAME
+from pipeline.run.context import STAGE as CONTEXT_STAGE
 from pipeline.run.context import play_along
 from pipeline.run.judging import Judged, judge_session
 from pipeline.run.keeping import Decision
@@ -93,13 +95,15 @@ def explain_session(
     judged = judge_session(plan, around, None)
     known = set(judged.measured)
     complete = known == set(judged.cuts) and len(judged.located) == len(plan.captures)
+    late = [(CONTEXT_STAGE, CONTEXT_NAME)] if plan.manifest.context else []
     if complete:
         levelled = level_session(judged, around, None)
         if levelled.complete:
             write_all(levelled, folder, around)
             play_along(levelled, folder, around)
+            late = []
     waiting = [
-        Decision(stage, capture.id, reuse=False, reason="an earlier stage has to run")
+        (stage, capture.id)
         for capture in plan.captures
         for stage, done in (
             ("measure", judged.cuts),
@@ -107,7 +111,13 @@ def explain_session(
         )
         if capture.id not in done and not _known_bad(judged, capture.id)
     ]
-    return (*around.keeper.decisions, *waiting)
+    return (
+        *around.keeper.decisions,
+        *(
+            Decision(stage, id_, reuse=False, reason="an earlier stage has to run")
+            for stage, id_ in (*waiting, *late)
+        ),
+    )
 
 
 def _known_bad(judged: Judged, id_: str) -> bool:

@@ -11,7 +11,6 @@ as much as the highest peak of any choice and that of the track could exceed ful
 if they fell together.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -107,7 +106,7 @@ class Fitted:
 
 
 def fit_track(
-    channels: Sequence[NDArray[np.float32]],
+    samples: NDArray[np.float32],
     written: Context,
     target: LoudnessTarget,
     sample_rate_hz: int,
@@ -116,8 +115,9 @@ def fit_track(
 
     Parameters
     ----------
-    channels : sequence of ndarray of float32, each of shape (DI's frames,)
-        One or two, on the DI's time, finite.
+    samples : ndarray of float32, shape (DI's frames, one or two channels)
+        On the DI's time, finite; the gain is applied in place, an hour of two
+        channels is large.
     written : Context
         With the wanted level against the captures.
     target : LoudnessTarget
@@ -130,8 +130,7 @@ def fit_track(
     Fitted or Finding
         A finding where the track is silent while the DI plays.
     """
-    samples = np.stack(channels, axis=1)
-    shares = (1.0 / len(channels),) * len(channels)
+    shares = (1.0 / samples.shape[1],) * samples.shape[1]
     lufs = loudness_cells(samples, sample_rate_hz, shares).loudness().integrated_lufs
     if lufs is None:
         message = (
@@ -139,7 +138,8 @@ def fit_track(
             f"of it is above -70 LUFS from {written.offset_s:.2f} s on."
         )
         return Finding(code="silent", severity="warn", message=message, fix=_OFFSET_FIX)
-    peak = max(true_peak(channel, sample_rate_hz) for channel in channels)
+    columns = map(np.ascontiguousarray, samples.T)
+    peak = max(true_peak(channel, sample_rate_hz) for channel in columns)
     peak_dbtp = db_from_amplitude(peak)
     wanted = target.effective_target_lufs + written.gain_db - lufs
     gain = min(wanted, target.max_true_peak_dbtp - peak_dbtp - _GUARD_DB)

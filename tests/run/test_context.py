@@ -179,8 +179,9 @@ def test_kept_told_and_cleared_away(tmp_path):
 
     def decided():
         decisions = explain(session.manifest, out, QUIET)
-        return {d.stage: (d.reuse, d.reason) for d in decisions if d.id == "context"}
+        return {d.stage: (d.reuse, d.reason) for d in decisions if d.stage == "context"}
 
+    assert decided() == {"context": (False, "an earlier stage has to run")}
     run(session, out)
     assert decided() == {"context": (True, "nothing changed")}
     copy = out / "listen/Backing track.js"
