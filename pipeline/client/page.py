@@ -105,6 +105,9 @@ def _island(page: ClientPage) -> str:
             "rate": page.sample_rate_hz,
             "frames": page.frames,
             "peaks": page.peaks,
+            "first": next(
+                (one.key for one in page.options if one.advice), page.options[0].key
+            ),
             "options": [
                 {"key": one.key, "name": one.name, "mime": one.mime, "link": one.link}
                 for one in page.options

@@ -95,6 +95,16 @@ def test_the_same_twice_changes_nothing(sent):
     assert (sent / "picks.json").read_bytes() == before
 
 
+def test_the_file_and_the_message_of_one_answer_are_one(sent):
+    merge(sent, answer())
+    copied = answer(saved="2031-05-18T09:00:07Z")
+    assert not merge(sent, copied).new
+    # Back to the first choice after another one is an answer of its own.
+    merge(sent, answer(order=["3"], saved="2031-05-18T09:10:00Z"))
+    assert merge(sent, answer(saved="2031-05-18T09:20:00Z")).new
+    assert len(read_picks(sent).picks) == 3
+
+
 def test_a_later_answer_of_the_same_person_comes_last(sent):
     merge(sent, answer())
     merge(sent, answer(by="Rowan", order=["3"]))

@@ -145,9 +145,12 @@ def test_picks_come_home(opened, night):
         "HTMLAnchorElement.prototype.click = () => {};"
         "document.getElementById('save').click()"
     )
-    opened.run("document.getElementById('copy').click()")
+    opened.run("document.getElementById('copy').focus()")
+    opened.press("Enter")  # by hand: a browser copies for nothing less
+    opened.until("return document.getElementById('sent').innerText.startsWith('Cop')")
     text = opened.run("return document.getElementById('text').value")
     assert "0:01" in text
+    assert "Copied" in opened.run("return document.getElementById('sent').innerText")
     assert merge_picks(night, saved.encode(), source="file", now=NOW).new
     merge_picks(night, text.encode(), source="message", now=NOW)
     pick = read_picks(night).picks[0]
@@ -264,6 +267,39 @@ def test_everything_with_the_keyboard(opened):
     assert opened.run("return reampsSound.state().heard") == "3"
     opened.press("p")
     assert not opened.run("return reampsSound.state().playing")
+
+
+def test_starts_with_the_recommendation(opened):
+    key = opened.run(
+        "return document.querySelector('.advice').closest('.option').dataset.key"
+    )
+    opened.press("p")
+    opened.until("return reampsSound.state().playing")
+    assert opened.run("return reampsSound.state().heard") == key
+    opened.press("p")
+
+
+def test_says_where_one_looks_what_is_missing(opened):
+    opened.run("document.getElementById('save').click()")
+    told = "return document.getElementById('sent').innerText"
+    assert opened.run(told) == "Choose a sound or write a comment first."
+    opened.run("document.getElementById('add').click()")
+    assert opened.run("return document.getElementById('noted').innerText") == (
+        "Write something first."
+    )
+    opened.run("reampsClient.choose('1')")
+    assert opened.run(told) == ""
+
+
+def test_nothing_needs_a_hover(opened):
+    found = opened.run(
+        "const rules = [...document.styleSheets].flatMap(s => [...s.cssRules]);"
+        "return [document.querySelectorAll('[title]').length,"
+        " rules.filter(r => (r.selectorText || '').includes(':hover'))"
+        ".flatMap(r => [...r.style])]"
+    )
+    assert found[0] == 0
+    assert all(name.startswith("border") and "color" in name for name in found[1])
 
 
 def test_prints_what_is_to_be_read(opened, tmp_path):

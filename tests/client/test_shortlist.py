@@ -13,6 +13,7 @@ import soundfile
 
 from pipeline.client.excerpt import FLAC
 from pipeline.client.sent import recall
+from pipeline.client.shortlist import Wishes
 from pipeline.dsp.loudness import loudness_cells
 from pipeline.errors import AudioError, OutputError, RecordError
 from pipeline.files.store import read_record
@@ -85,6 +86,7 @@ def test_sounds_are_cut_alike_and_equally_loud(make, night, tmp_path):
 
 
 def test_fits_and_says_what_was_cut(make, tmp_path):
+    assert Wishes().max_mb == 25.0  # what mail and messengers commonly take
     whole = make(tmp_path / "whole.html")
     assert whole.cut == ""
     size = (tmp_path / "whole.html").stat().st_size

@@ -33,10 +33,10 @@ def test_tells_who_what_and_when():
     found = words(section(records.pick(("t006", "t001"), comments=[said])))
     assert "Ash Saved 18 May 2031, 09:00 UTC by their clock" in found
     assert "taken in 18 May 2031, 10:30 UTC" in found
-    assert found.index("t006 heard as B2") < found.index("t001 heard as First")
-    assert "Also heard, not chosen: t002 (Darkest)." in found
+    assert found.index("t006 heard as “B2”") < found.index("t001 heard as “First”")
+    assert "Also heard, not chosen: t002 (“Darkest”)." in found
     # 83.9 s is 1:23, as a clock shows it while the second lasts.
-    assert "1:23 t006 heard as B2 more bite here" in found
+    assert "1:23 t006 heard as “B2” more bite here" in found
     assert "run again" not in found
 
 
@@ -76,7 +76,7 @@ def test_what_changed_since_is_marked():
 
 def test_a_capture_that_is_gone_is_still_named():
     found = words(section(records.pick(("t001",)), data=records.bare()))
-    assert "t001 heard as First is not in this session any more" in found
+    assert "t001 heard as “First” is not in this session any more" in found
 
 
 def test_a_later_answer_replaces_the_earlier_of_the_same_person():

@@ -347,7 +347,7 @@ def test_a_run_again_keeps_the_picks_on_the_page(session, processed, tmp_path):
     pick = Pick(**said, **times, order=(Named(id=id_, name="B2"),))
     write_picks(tmp_path / "again", PicksBook(format=1, picks=(pick,)))
     (outcome,) = run_manifests([session.manifest], tmp_path / "again", QUIET)
-    assert "heard as B2" in outcome.page.read_text(encoding="utf-8")
+    assert "heard as \u201cB2\u201d" in outcome.page.read_text(encoding="utf-8")
 
 
 def test_damaged_picks_are_refused_before_the_work(session, tmp_path, monkeypatch):

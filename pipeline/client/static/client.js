@@ -8,8 +8,10 @@ const byKey = new Map(options.map((one) => [one.key, one]));
 const NTH = ["1st", "2nd", "3rd", "4th", "5th"];
 const LONGEST = 2000;
 const STORE = "reamps-answer-" + data.shortlist;
-let order = [], comments = [], blind = false, chosenBlind = false, current = options[0].key, letters = new Map();
+let order = [], comments = [], blind = false, chosenBlind = false, current = data.first, letters = new Map();
 const say = (text) => { $("said").textContent = ""; $("said").textContent = text; };
+// Said and shown: where it was pressed, for those who look.
+const tell = (id, text) => { $(id).textContent = text; say(text); };
 const clock = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`;
 const label = (key) => blind ? "Sound " + letters.get(key) : byKey.get(key).name;
 // Half of a surrogate pair cannot be written down.
@@ -56,6 +58,8 @@ const show = () => {
     : comments.length ? "Only comments so far." : "Nothing chosen yet.";
   $("text").hidden = $("text-label").hidden = true;
 };
+// An answer that changed is not the one that was saved.
+const changed = () => { $("sent").textContent = ""; keep(); };
 const hear = async (key) => {
   current = key;
   show();
@@ -72,7 +76,7 @@ const hear = async (key) => {
 const choose = (key) => {
   order = order.includes(key) ? order.filter((one) => one !== key) : [...order, key];
   chosenBlind = blind;
-  keep();
+  changed();
   show();
   say(order.includes(key) ? `${label(key)} is your ${NTH[order.indexOf(key)]} choice` : `${label(key)} taken back`);
 };
@@ -82,13 +86,13 @@ const setBlind = () => {
   const keys = options.map((one) => one.key);
   if (blind) for (let k = keys.length - 1; k > 0; k -= 1) { const j = random(k + 1); [keys[k], keys[j]] = [keys[j], keys[k]]; }
   letters = new Map(keys.map((key, k) => [key, "ABCDE"[k]]));
-  if (blind) { order = []; current = keys[0]; sound.pause(); keep(); }
+  if (blind) { order = []; current = keys[0]; sound.pause(); changed(); }
   $("options").append(...keys.map((key) => cards.get(key)));
   document.body.classList.toggle("blind", blind);
   $("blind").setAttribute("aria-pressed", String(blind));
   $("blind").textContent = blind ? "Show the names" : "Hide the names";
   $("blind-told").textContent = blind ? "Choose first; the names come back when you press."
-    : "Mixes the order too, so that only your ears choose.";
+    : "Mixes the order and clears choices, so that only your ears choose.";
   show();
   list();
   say(blind ? "Names hidden, order mixed, choices cleared" : "Names shown");
@@ -106,22 +110,22 @@ const list = () => {
     text.textContent = `${label(one.option)}: ${one.text}`;
     gone.textContent = "Remove";
     gone.setAttribute("aria-label", `Remove the comment at ${at.textContent}`);
-    gone.addEventListener("click", () => { comments.splice(k, 1); keep(); list(); show(); $("comment").focus(); });
+    gone.addEventListener("click", () => { comments.splice(k, 1); $("noted").textContent = ""; changed(); list(); show(); $("comment").focus(); });
     item.append(at, text, gone);
     return item;
   }));
 };
 const add = () => {
   const text = whole($("comment").value, LONGEST);
-  if (!text) { say("Write something first."); $("comment").focus(); return; }
-  if (comments.length >= 200) { say("200 comments are the most."); return; }
+  if (!text) { tell("noted", "Write something first."); $("comment").focus(); return; }
+  if (comments.length >= 200) { tell("noted", "200 comments are the most."); return; }
   comments.push({option: current, at_ms: Math.round(1000 * sound.position() / rate), text});
   comments.sort((a, b) => a.at_ms - b.at_ms);
   $("comment").value = "";
-  keep();
+  changed();
   list();
   show();
-  say("Comment added");
+  tell("noted", "Added. It is sent with your answer.");
 };
 
 // -- the answer ----------------------------------------------------------------
@@ -137,8 +141,7 @@ const answer = () => {
 };
 const ready = () => {
   if (order.length || comments.length) return true;
-  say("Choose a sound or write a comment first.");
-  $("summary").textContent = "Choose a sound or write a comment first.";
+  tell("sent", "Choose a sound or write a comment first.");
   return false;
 };
 const packed = (made) => {
@@ -162,7 +165,7 @@ const save = () => {
   link.download = `picks-${data.shortlist.slice(0, 6)}.json`;
   link.click();
   setTimeout(() => URL.revokeObjectURL(link.href), 60000);
-  say("Saved. Send the file back.");
+  tell("sent", `Saved as ${link.download}. Now send that file back.`);
 };
 const copy = async () => {
   if (!ready()) return;
@@ -171,8 +174,8 @@ const copy = async () => {
   box.hidden = $("text-label").hidden = false;
   box.focus();
   box.select();
-  try { await navigator.clipboard.writeText(box.value); say("Copied. Paste it into a message."); }
-  catch { say(document.execCommand("copy") ? "Copied. Paste it into a message." : "Copy the selected text."); }
+  try { await navigator.clipboard.writeText(box.value); tell("sent", "Copied. Paste it into a message."); }
+  catch { tell("sent", document.execCommand("copy") ? "Copied. Paste it into a message." : "Copy the selected text."); }
 };
 
 // -- the strip -----------------------------------------------------------------
@@ -240,7 +243,7 @@ $("blind").addEventListener("click", setBlind);
 $("add").addEventListener("click", add);
 $("save").addEventListener("click", save);
 $("copy").addEventListener("click", copy);
-$("by").addEventListener("input", () => { keep(); $("text").hidden = $("text-label").hidden = true; });
+$("by").addEventListener("input", () => { changed(); $("text").hidden = $("text-label").hidden = true; });
 $("from").addEventListener("click", () => looped(sound.position(), sound.state().region[1] > sound.position() + rate / 2 ? sound.state().region[1] : total));
 $("to").addEventListener("click", () => looped(sound.state().region[0], sound.position()));
 $("whole").addEventListener("click", () => { sound.whole(); draw(); say("All of it"); });
