@@ -21,7 +21,7 @@ from pipeline.files.bench import leave_samples, left_samples
 from pipeline.files.bext import BextFields
 from pipeline.files.opening import signature_of
 from pipeline.models.record import DiResult, Finding, Jump, Output, Polarity
-from pipeline.report.listening import listening_script
+from pipeline.report.listening import listening_samples
 from pipeline.stages.cut import cut_to_di
 from pipeline.stages.di import DiMaterial, DiSpec, load_di
 from pipeline.stages.evidence import judge_bleed, judge_gate, judge_samples
@@ -613,10 +613,6 @@ def write_capture(task: WriteTask) -> Output:
         relative=task.relative,
         sample_rate_hz=task.sample_rate_hz,
         bext=task.bext,
-        wrap=partial(_listening, task.relative, task.sample_rate_hz),
+        wrap=partial(listening_samples, task.relative, rate=task.sample_rate_hz),
         listen=task.listen,
     )
-
-
-def _listening(relative: str, rate: int, copy: bytes, frames: int) -> str:
-    return listening_script(relative, copy, "audio/wav", rate=rate, frames=frames)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pipeline.dsp.dither import to_16_bits
 from pipeline.files.atomic import replace_with
 from pipeline.files.bext import BextFields, coding_history_line
-from pipeline.files.wave_chunks import wave_16, write_wave_24
+from pipeline.files.wave_chunks import write_wave_24
 from pipeline.models.record import LoudnessResult, Output
 from pipeline.units import amplitude_from_db
 
@@ -67,7 +67,7 @@ def write_output(
     relative: str,
     sample_rate_hz: int,
     bext: BextFields,
-    wrap: Callable[[bytes, int], str] | None = None,
+    wrap: Callable[[NDArray[np.int16]], bytes] | None = None,
     listen: Path | None = None,
 ) -> Output:
     """Write aligned samples with their gain.
@@ -87,10 +87,9 @@ def write_output(
     bext : BextFields
         Broadcast extension.
     wrap : callable, optional
-        Turns a 16-bit WAV file and its number of frames into the text that a page
-        can load.
+        Turns 16-bit samples into the script that a page can load.
     listen : Path, optional
-        Where that text goes.
+        Where that script goes.
 
     Returns
     -------
@@ -100,7 +99,6 @@ def write_output(
     """
     levelled = aligned * np.float32(amplitude_from_db(gain_db))
     if wrap is not None and listen is not None:
-        copy = wave_16(to_16_bits(levelled), sample_rate_hz)
-        replace_with(listen, wrap(copy, len(levelled)).encode("utf-8"))
+        replace_with(listen, wrap(to_16_bits(levelled)))
     written = write_wave_24(path, levelled, sample_rate_hz, bext)
     return Output(file=relative, sha256=written.sha256, frames=written.frames)

@@ -14,7 +14,11 @@ import numpy as np
 import soundfile
 
 from pipeline.models.picks import PicksBook
-from pipeline.report.listening import listening_file, listening_script
+from pipeline.report.listening import (
+    listening_file,
+    listening_samples,
+    listening_script,
+)
 from pipeline.report.page import NOBODY, render_page
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "report"))
@@ -46,6 +50,26 @@ def encoded(samples: np.ndarray, kind: str) -> bytes:
     return held.getvalue()
 
 
+def every() -> np.ndarray:
+    """Every 16-bit sample once, in a jumbled order."""
+    samples = np.arange(-32768, 32768, dtype=np.int16)
+    return np.random.default_rng(1).permutation(samples)
+
+
+def listening(index: int, file: str, samples: np.ndarray) -> bytes:
+    """Script of a sound, in one of the three forms that there are."""
+    kind = ("FLAC", "WAV", "L16")[index % 3]
+    if kind == "L16":
+        return listening_samples(file, samples, rate=RATE)
+    return listening_script(
+        file,
+        encoded(samples, kind),
+        f"audio/{kind.lower()}",
+        rate=RATE,
+        frames=len(samples),
+    ).encode("utf-8")
+
+
 def write(
     folder: Path,
     data: dict[str, Any],
@@ -67,16 +91,12 @@ def write(
         samples = tone(index)
         (folder / output.file).write_bytes(encoded(samples, "WAV"))
         if listen:
-            kind = ("FLAC", "WAV")[index % 2]
-            text = listening_script(
-                output.file,
-                encoded(samples, kind),
-                f"audio/{kind.lower()}",
-                rate=RATE,
-                frames=len(samples),
-            )
             path = folder / listening_file(output.file)
-            path.write_text(text, encoding="utf-8")
+            path.write_bytes(listening(index, output.file, samples))
+    if listen:
+        # Every 16-bit sample that there is, for whoever asks for it.
+        script = listening_samples("audio/every.wav", every(), rate=RATE)
+        (folder / "listen/every.js").write_bytes(script)
     if record.context is not None and listen:
         text = listening_script(
             record.context.listen,

@@ -66,12 +66,25 @@ def test_fades_by_raised_cosines_that_never_overlap(page, night):
     assert abs(out[middle]) < slack
 
 
-def test_flac_and_wav_arrive_without_loss(page, night):
+def test_every_form_arrives_without_loss(page, night):
     page.open(night)
-    for key, index in (("c2", 2), ("c3", 3)):
+    for key, index in (("c2", 2), ("c3", 3), ("c4", 4)):
         out = render(page, key, "c0", 0, 47000, 0, 144000, 1)
         wanted = floats(index)[FADE + 1 : 47000]
         assert np.max(np.abs(out[FADE + 1 : 47000] - wanted)) < STEP
+
+
+def test_every_sample_survives_its_character(page, night):
+    page.open(night)
+    found = page.wait(
+        "const g = window.reampsGraph;"
+        'g.sounds.every = {file: "audio/every.wav", listen: "listen/every.js"};'
+        "g.fetchSound(new OfflineAudioContext(1, 1, 48000), 'every').then("
+        "(b) => done([...b.getChannelData(0)]), (e) => done(String(e)))",
+        seconds=60,
+    )
+    assert np.array_equal(np.array(found) * 32768, session.every())
+    assert page.complaints() == []
 
 
 def test_a_loop_repeats_to_the_frame(page, night):

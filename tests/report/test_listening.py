@@ -3,9 +3,15 @@
 import base64
 import json
 
+import numpy as np
 import pytest
 
-from pipeline.report.listening import listening_file, listening_script
+from pipeline.report.listening import (
+    SHIFT,
+    listening_file,
+    listening_samples,
+    listening_script,
+)
 
 
 def payload(script):
@@ -28,6 +34,48 @@ def test_carries_the_bytes():
         "channels": 1,
         "frames": 7,
     }
+
+
+def characters(script):
+    found = payload(script.decode("utf-16"))
+    text = found.pop("data").encode("utf-16-le", "surrogatepass")
+    units = np.frombuffer(text, dtype="<u2")
+    return found, (units - np.uint16(SHIFT)).view(np.int16)
+
+
+def test_carries_samples_as_characters():
+    rng = np.random.default_rng(4)
+    every = rng.permutation(np.arange(-32768, 32768, dtype=np.int16))
+    kept = every.copy()
+    found, samples = characters(listening_samples("audio/a.wav", every, rate=48000))
+    assert np.array_equal(samples, kept)
+    assert np.array_equal(every, kept)
+    assert found == {
+        "id": "audio/a.wav",
+        "mime": "audio/L16",
+        "rate": 48000,
+        "channels": 1,
+        "frames": 65536,
+    }
+
+
+def test_nothing_in_the_script_can_end_its_string():
+    # ECMAScript, StringLiteral: no quote, backslash, carriage return or line feed. The
+    # Unicode Standard, 3.9: no surrogate on its own. The byte order mark comes once.
+    every = np.arange(-32768, 32768, dtype=np.int16)
+    text = listening_samples("a", every, rate=1)[2:].decode("utf-16-le")
+    data = text[text.index('"data":"') + 8 : -5]
+    for escape in range(data.count("\\")):
+        at = data.index("\\")
+        assert data[at + 1] == "u", escape
+        data = data[:at] + data[at + 6 :]
+    assert not set(data) & {'"', "\\", "\r", "\n", "\0", "\ufeff", "\ufffe", "\uffff"}
+    assert max(data) < "\ud800"
+
+
+def test_quiet_samples_take_two_bytes_each():
+    quiet = np.zeros(50_000, dtype=np.int16)
+    assert len(listening_samples("a", quiet, rate=48000)) < 2 * 50_000 + 300
 
 
 def test_a_hostile_name_stays_a_name():

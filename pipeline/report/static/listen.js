@@ -42,13 +42,23 @@ const script = (link) => new Promise((done, fail) => {
   node.onerror = () => { node.remove(); fail(new Error("not found")); };
   document.head.append(node);
 });
+// One sample a character; a shift keeps the characters that a script may not hold rare.
+const unpacked = (context, payload) => {
+  const buffer = context.createBuffer(1, payload.data.length, payload.rate);
+  const out = buffer.getChannelData(0);
+  for (let k = 0; k < out.length; k += 1) {
+    out[k] = ((payload.data.charCodeAt(k) - 0x6000) << 16 >> 16) / 32768;
+  }
+  return buffer;
+};
 const fetchSound = async (context, key) => {
   const sound = key === "track" ? data.track : sounds[key];
   if (!inbox.has(sound.file)) await script(sound.listen);
   const payload = inbox.get(sound.file);
   inbox.delete(sound.file);
   if (!payload || payload.rate !== context.sampleRate) throw new Error("another file");
-  const buffer = await context.decodeAudioData(bytesOf(payload.data).buffer);
+  const buffer = payload.mime === "audio/L16" ? unpacked(context, payload) :
+    await context.decodeAudioData(bytesOf(payload.data).buffer);
   if (buffer.length !== payload.frames) throw new Error("another length");
   return buffer;
 };
