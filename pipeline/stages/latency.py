@@ -23,8 +23,10 @@ from pipeline.models.record import (
     Polarity,
     Severity,
 )
+from pipeline.units import db_from_amplitude
 
 LOW_CONFIDENCE = 0.5
+ALIKE_DB = 0.5
 AUDIBLE_DRIFT_MS = 0.03
 """Uncorrected drift over the file that stays within 1 dB to 5 kHz beside another
 mic of the night (30 us, half-wave arithmetic of a two-path sum)."""
@@ -32,7 +34,6 @@ LOOP_DRIFT_PPM = 1.0
 """One interface plays and records on one clock: any slope above this is another
 clock (common practice)."""
 
-_ONE_ARRIVAL = 0.5
 _DOUBTS: dict[str, tuple[str, Severity, str, str | None]] = {
     "ambiguous": (
         "ambiguous",
@@ -43,8 +44,8 @@ _DOUBTS: dict[str, tuple[str, Severity, str, str | None]] = {
     "second_path": (
         "second_path",
         "warn",
-        "A later path is as loud as the direct one or louder; the lag may belong to "
-        "the later one.",
+        "The sound seems to arrive by two paths that could not be told apart; the lag "
+        "may belong to the later one.",
         "Look for a second speaker, a strong reflection or a wet effect.",
     ),
     "echo": (
@@ -132,6 +133,7 @@ def locate(
         *_cut_findings(latency, reference.frames, capture.frames, rate),
         *_clock_findings(latency, reference.frames / rate, rate),
         *_doubt_findings(estimate),
+        *_path_findings(estimate, rate),
     )
     return Located(latency, estimate.front_end, findings)
 
@@ -245,14 +247,36 @@ def _clock_findings(latency: Latency, di_seconds: float, rate: int) -> list[Find
     return found
 
 
+def _path_findings(estimate: LatencyEstimate, rate: int) -> list[Finding]:
+    path = estimate.second_path
+    if path is None:
+        return []
+    level_db = db_from_amplitude(abs(path.ratio))
+    loud = f"{abs(level_db):.0f} dB {'louder' if level_db > 0 else 'quieter'}"
+    if abs(level_db) < ALIKE_DB:
+        loud = "as loud"
+    return [
+        Finding(
+            code="second_path",
+            severity="note",
+            message=(
+                f"Another path arrives {path.delay_samples / rate * 1e3:.2f} ms after "
+                f"the direct one and is {loud}"
+                f"{', with opposite polarity' if path.ratio < 0 else ''}. "
+                "The lag is the direct one's."
+            ),
+            fix=(
+                "If the tone is hollow, look for a second speaker or a strong "
+                "reflection, and move the microphone."
+            ),
+        )
+    ]
+
+
 def _doubt_findings(estimate: LatencyEstimate) -> list[Finding]:
     doubts = set(estimate.doubts)
     if estimate.varying:
         doubts.add("varying")
-    if estimate.explained_share >= _ONE_ARRIVAL:
-        # A riff that resembles itself looks like an echo; a capture that one arrival
-        # explains this well has none worth mentioning.
-        doubts.discard("echo")
     found = [
         Finding(code=code, severity=severity, message=message, fix=fix)
         for doubt, (code, severity, message, fix) in _DOUBTS.items()

@@ -16,6 +16,7 @@ from pipeline.dsp.latency.results import (
     Jump,
     LagPoint,
     LatencyEstimate,
+    SecondPath,
     Verdict,
 )
 from pipeline.dsp.latency.speed import speed_ratio
@@ -29,6 +30,7 @@ __all__ = [
     "Jump",
     "LagPoint",
     "LatencyEstimate",
+    "SecondPath",
     "Verdict",
     "estimate_latency",
     "prepare_di",

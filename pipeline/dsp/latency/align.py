@@ -16,7 +16,8 @@ from pipeline.dsp.latency.motion import (
 )
 from pipeline.dsp.latency.reference import DiReference
 from pipeline.dsp.latency.regression import FittedDelay, fit_delay
-from pipeline.dsp.latency.results import CaptureSource
+from pipeline.dsp.latency.results import CaptureSource, SecondPath
+from pipeline.dsp.latency.second_path import part_paths, suspect_second_path
 from pipeline.dsp.latency.spectra import ClipSpectra, clip_spectra
 from pipeline.dsp.latency.verdict import clip_delays, explained_share
 
@@ -52,6 +53,8 @@ class Aligned:
     fitted : FittedDelay or None
         Delay that is left by regression, which is used instead of `excess`
         where the two do not contradict each other.
+    second : SecondPath or None
+        A later path as loud as the direct one, whose delay this is, or louder.
     """
 
     spectra: ClipSpectra
@@ -63,6 +66,7 @@ class Aligned:
     agreements: NDArray[np.float64]
     explained: float
     fitted: FittedDelay | None = None
+    second: SecondPath | None = None
 
     @property
     def left_samples(self) -> float:
@@ -201,10 +205,40 @@ def align(
         motion = replace(motion, base_samples=motion.base_samples + shift)
     if aligned is None:
         return None
-    return replace(
+    parted = _parted(reference, capture, source, aligned)
+    return parted or replace(
         aligned,
         explained=explained_share(aligned.spectra),
         fitted=_fitted(aligned.spectra, aligned.excess),
+    )
+
+
+def _parted(
+    reference: DiReference,
+    capture: CaptureSource,
+    source: NDArray[np.complex64],
+    aligned: Aligned,
+) -> Aligned | None:
+    """Move to the direct path where a later one is as loud or louder."""
+    suspect = suspect_second_path(aligned.spectra, aligned.band, aligned.excess)
+    if suspect is None:
+        return None
+    base = aligned.motion.base_samples + float(np.rint(suspect.shift_samples))
+    motion = replace(aligned.motion, base_samples=base)
+    spectra = _read(reference, capture, source, motion)
+    if spectra is None:
+        return None
+    parted = part_paths(spectra, suspect.path, aligned.excess.agreement)
+    if parted is None:
+        return None
+    return replace(
+        aligned,
+        spectra=spectra,
+        motion=motion,
+        excess=parted.excess,
+        explained=explained_share(spectra),
+        fitted=_fitted(parted.spectra, parted.excess),
+        second=parted.path,
     )
 
 

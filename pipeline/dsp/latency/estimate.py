@@ -35,6 +35,8 @@ MOST_SURE = 0.98
 WIDER = 1.1
 EARLY_SHARE = 0.35
 WELL_EXPLAINED = 0.35
+# Which of two paths is the direct one is a judgement about their pulses.
+SECOND_PATH = 0.9
 # Half width of a 95 percent interval in standard deviations.
 HALF_WIDTH = 1.96
 # A pole ahead of the saturation leaves hardly a trace: between none and one at
@@ -44,6 +46,7 @@ FRONT_END_S = 9e-6
 UNEXPLAINED_S = 1.2 / 48000.0
 UNFITTED_S = 1.5 / 48000.0
 SHARP_S = 1.2 / 48000.0
+ONE_ARRIVAL = 0.5
 
 
 def nothing_found(doubt: str) -> LatencyEstimate:
@@ -116,8 +119,10 @@ def _confidence(fine: Aligned, vote: float, choice: Choice, deviation: float) ->
     reach = np.clip(fine.band.high_hz / CLEAR_REACH_HZ, 0.0, 1.0)
     clips = np.clip(fine.spectra.start_frames.size / FEW_CLIPS, 0.0, 1.0)
     moving = 0.5 if fine.varying else 1.0
-    rival = 0.4 if choice.ambiguous else 0.9 if choice.echo else 1.0
-    second = 0.9 if fine.excess.agreement < ONE_PATH else 1.0
+    # What one arrival explains well has no echo; a steady riff resembles itself.
+    echo = choice.echo and fine.explained < ONE_ARRIVAL
+    rival = 0.4 if choice.ambiguous else 0.9 if echo else 1.0
+    second = SECOND_PATH if fine.second or fine.excess.agreement < ONE_PATH else 1.0
     sharp = min(1.0, SHARP_S * fine.spectra.sample_rate_hz / deviation)
     parts = np.sqrt(agree * clips * reach) * (explained * sure) ** 0.25
     return float(MOST_SURE * parts * sign * moving * rival * second * sharp)
@@ -140,7 +145,7 @@ def _doubts(
     seconds = fine.spectra.start_frames.size * reference.grid.clip
     cases = {
         "ambiguous": choice.ambiguous,
-        "echo": choice.echo,
+        "echo": choice.echo and fine.explained < ONE_ARRIVAL,
         "second_path": verdict == "match" and fine.excess.agreement < ONE_PATH,
         "weak_match": verdict == "weak",
         "varying": fine.varying,
@@ -260,4 +265,5 @@ def estimate_latency(
         doubts=_doubts(reference, fine, choice, verdict),
         front_end=used,
         uncertainty_samples=HALF_WIDTH * deviation,
+        second_path=fine.second,
     )

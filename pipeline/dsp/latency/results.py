@@ -97,6 +97,22 @@ class Jump:
 
 
 @dataclass(frozen=True, slots=True)
+class SecondPath:
+    """A path that arrives later and about as loud as the direct one, or louder.
+
+    Attributes
+    ----------
+    delay_samples : float
+        How much later than the direct path; above 0.
+    ratio : float
+        Its amplitude over the direct path's; negative = of opposite polarity.
+    """
+
+    delay_samples: float
+    ratio: float
+
+
+@dataclass(frozen=True, slots=True)
 class LagPoint:
     """Lag of one short stretch, for a plot of lag against time.
 
@@ -192,6 +208,9 @@ class LatencyEstimate:
         Half width of the 95 percent interval around `samples`, for the latency
         itself: what colours and saturation may hide is included, a wrong
         arrival or a wrong DI is not (that is `confidence`'s). None = unknown.
+    second_path : SecondPath or None
+        A later path about as loud as the direct one, or louder, that was told
+        from it; `samples` is the direct one's.
     """
 
     samples: float
@@ -211,3 +230,4 @@ class LatencyEstimate:
     doubts: tuple[str, ...] = ()
     front_end: FrontEnd | None = None
     uncertainty_samples: float | None = None
+    second_path: SecondPath | None = None
