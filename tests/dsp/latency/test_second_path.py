@@ -27,7 +27,8 @@ def two_paths(played: np.ndarray, later: int, ratio: float) -> np.ndarray:
 
 
 @pytest.mark.parametrize(
-    ("later", "ratio"), [(40, 1.15), (97, 1.9), (211, 1.4), (150, -1.6), (430, 2.2), (60, 2.9)]
+    ("later", "ratio"),
+    [(40, 1.15), (97, 1.9), (211, 1.4), (150, -1.6), (430, 2.2), (60, 2.9)],
 )
 def test_the_direct_path_is_told_from_a_louder_later_one(di, played, later, ratio):
     take = two_paths(played, later, ratio)
