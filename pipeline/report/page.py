@@ -99,6 +99,7 @@ def _context(record: Record, book: PicksBook) -> Mapping[str, Any]:
         "chosen_by": picks.chosen_by(answered),
         "columns": table.COLUMNS,
         "kinds": table.KINDS,
+        "hiding": table.hiding(),
         "rows": rows,
         "folding": table.folding(rows, repeat.distance_db if repeat else None),
         "spectra": curves,

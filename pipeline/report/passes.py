@@ -168,7 +168,7 @@ def _sum_row(arrangement: tuple[str, str], found: SumResult, axes: Axes) -> SumR
         word=word,
         loss=_cost(found.loss_db),
         holes=text.listed(text.hertz(hz) for hz in found.notches_hz[:4]) or "none",
-        path=sum_frame().path([hz for hz, _ in shown], [db for _, db in shown]),
+        path=sum_frame().steps([hz for hz, _ in shown], [db for _, db in shown]),
     )
 
 

@@ -13,6 +13,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 WIDE = (760, 400)
 """Size of a picture that goes across the page."""
@@ -122,6 +123,30 @@ class Frame:
             for x, y in zip(xs, ys, strict=True)
         ]
         return "M" + "L".join(places)
+
+    def steps(self, xs: Sequence[float], ys: Sequence[float]) -> str:
+        """Line through points as path data of steps: half as long where many lie close.
+
+        Parameters
+        ----------
+        xs, ys : sequence of float
+            Values, one to one.
+
+        Returns
+        -------
+        str
+            Path data, empty for fewer than two points.
+        """
+        if len(xs) < 2:
+            return ""
+        points = [
+            (self.x.place(x), self.y.place(y)) for x, y in zip(xs, ys, strict=True)
+        ]
+        moves = (
+            f"{round(b[0] - a[0], 1):g},{round(b[1] - a[1], 1):g}"
+            for a, b in pairwise(points)
+        )
+        return f"M{points[0][0]:g},{points[0][1]:g}l{' '.join(moves)}"
 
 
 def _text(words: str, x: float, y: float, anchor: str, *, turned: bool = False) -> str:

@@ -3,18 +3,10 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from pipeline.models.metrics import METRICS, Metric
+from pipeline.models.metrics import METRICS
 from pipeline.models.record import Capture, Record
 from pipeline.report import text
 from pipeline.report.names import Name
-
-
-@dataclass(frozen=True, slots=True)
-class Cell:
-    """Shown text and the value that sorting uses."""
-
-    shown: str
-    value: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +24,7 @@ class Row:
     pass_id: str
     setup: str
     mic: str
-    cells: tuple[Cell, ...]
+    cells: tuple[str, ...]
     twins: tuple[Name, ...] = ()
     head: Name | None = None
 
@@ -47,6 +39,9 @@ class Column:
     kind: str
 
 
+FIXED = 5
+"""Columns that are always shown: who, state, place, microphone, set-up."""
+WORDS = "words"
 KINDS = (
     ("tone", "Tone"),
     ("touch", "Saturation and dynamics"),
@@ -83,35 +78,35 @@ COLUMNS = (
 )
 
 
-def metric_cell(metric: Metric, capture: Capture) -> Cell:
-    """Cell of one metric.
-
-    Parameters
-    ----------
-    metric : Metric
-        Row of the metrics table.
-    capture : Capture
-        The capture.
+def hiding() -> tuple[tuple[str, tuple[int, ...]], ...]:
+    """Columns that each set leaves out.
 
     Returns
     -------
-    Cell
-        Without its unit, which stands in the column's head.
+    tuple of (str, tuple of int)
+        The set, and places from 1, as style sheets count; the sentence is the last
+        column and stands in its own set alone.
     """
-    found = capture.metrics.get(metric.key)
-    return Cell(text.number(found, metric.digits), found)
+    first = FIXED + 1
+    kinds = {first + k: column.kind for k, column in enumerate(COLUMNS)}
+    kinds |= {first + len(COLUMNS): "level", first + len(COLUMNS) + 1: WORDS}
+    shown = {kind: {kind} for kind, _ in KINDS} | {"all": {key for key, _ in KINDS}}
+    return tuple(
+        (name, tuple(at for at, kind in kinds.items() if kind not in keep))
+        for name, keep in {**shown, WORDS: {WORDS}}.items()
+    )
 
 
-def _cells(capture: Capture) -> tuple[Cell, ...]:
-    late = capture.late_ms
+def _cells(capture: Capture) -> tuple[str, ...]:
+    """Figures without their units, which stand in the columns' heads."""
     loudness = capture.loudness
     lufs = loudness.lufs if loudness else None
     gain = loudness.gain_db if loudness else None
     return (
-        Cell(text.number(late, 2), late),
-        Cell(text.number(lufs, 1), lufs),
-        Cell(text.ABSENT if gain is None else text.signed(gain, 1), gain),
-        *(metric_cell(metric, capture) for metric in METRICS),
+        text.number(capture.late_ms, 2),
+        text.number(lufs, 1),
+        text.ABSENT if gain is None else text.signed(gain, 1),
+        *(text.number(capture.metrics.get(m.key), m.digits) for m in METRICS),
     )
 
 

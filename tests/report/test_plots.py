@@ -60,3 +60,16 @@ def test_even_axis_holds_the_range_in_round_steps(low, high):
     assert max(steps) == pytest.approx(min(steps))
     assert 2 <= len(axis.ticks) <= 10
     assert isinstance(axis, Axis)
+
+
+def test_steps_end_where_the_path_ends():
+    drawn = frame(SIZE, hertz_axis(40.0, 16000.0), even_axis(-60.0, 0.0, "dB"))
+    xs, ys = [50.0 * 1.26**k for k in range(24)], [-60.0 + 2.37 * k for k in range(24)]
+    path = [tuple(map(float, p.split(","))) for p in drawn.path(xs, ys)[1:].split("L")]
+    start, moves = drawn.steps(xs, ys)[1:].split("l")
+    at = tuple(map(float, start.split(",")))
+    for (x, y), move in zip(path[1:], moves.split(" "), strict=True):
+        dx, dy = map(float, move.split(","))
+        at = at[0] + dx, at[1] + dy
+        assert at == pytest.approx((x, y), abs=1e-9)
+    assert drawn.steps([100.0], [0.0]) == ""

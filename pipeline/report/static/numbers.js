@@ -36,16 +36,21 @@ page.grid = (heads, rows) => {
   return node;
 };
 // What is drawn, read back from the picture: no figure travels twice.
-const drawn = (line, axes) => line.getAttribute("d").slice(1).split("L").filter(Boolean).map((pair) =>
-  pair.split(",").map((at, k) => {
-    const [offset, slope, log] = k ? axes.y : axes.x, value = (at - offset) / slope;
+const drawn = (line, axes) => {
+  const [start, steps] = line.getAttribute("d").slice(1).split("l");
+  let at = [0, 0];
+  const points = steps === undefined ? start.split("L").filter(Boolean).map((pair) => pair.split(",").map(Number)) :
+    [start, ...steps.split(" ")].map((pair) => { at = pair.split(",").map((v, k) => at[k] + +v); return at; });
+  return points.map((point) => point.map((v, k) => {
+    const [offset, slope, log] = k ? axes.y : axes.x, value = (v - offset) / slope;
     return log ? 10 ** value : value;
   }));
+};
 const band = (hz) => data.bands.reduce((best, one) =>
   Math.abs(Math.log(one[0] / hz)) < Math.abs(Math.log(best[0] / hz)) ? one : best)[1];
 const sums = (box) => {
   const lines = all("path", box.closest(".pair").querySelector(".sums")).reverse();
-  const words = all(".plain tbody th", box.closest(".pair")).map((cell) => cell.textContent);
+  const words = all(".told-sums tbody th", box.closest(".pair")).map((cell) => cell.textContent);
   const series = lines.map((line) => drawn(line, data.sums)), low = data.sums.y[3];
   return page.grid(["dB against no cancelling", ...series[0].map(([hz]) => band(hz) + " Hz")],
     series.map((points, k) => [words[k], ...points.map(([, db]) => db < low + 0.05 ? `${shown(low, 0)} or less` : signed(db, 1))]));

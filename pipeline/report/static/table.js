@@ -74,7 +74,8 @@ if (table) {
     for (const other of heads) other.setAttribute("aria-sort", "none");
     head.setAttribute("aria-sort", way);
     const sign = way === "ascending" ? 1 : -1;
-    const key = (row) => words ? row.cells[column].textContent : row.cells[column].dataset.v === undefined ? null : +row.cells[column].dataset.v;
+    const figure = (shown) => shown === "\u2013" ? null : +shown.replace("\u2212", "-");
+    const key = (row) => words ? row.cells[column].textContent : figure(row.cells[column].textContent);
     const body = table.tBodies[0];
     const rows = [...body.rows].map((row) => [key(row), row]);
     rows.sort(([a], [b]) => {
