@@ -5,7 +5,6 @@ from typing import Any
 
 from pipeline.models.record import ContextResult, Record
 from pipeline.report import text
-from pipeline.report.view import Fact
 from pipeline.units import amplitude_from_db, db_from_amplitude
 
 MOST_LEVEL_DB = 6
@@ -30,15 +29,8 @@ def _level(found: ContextResult, captures_lufs: float) -> str:
     return f"{told} (asked for {asked}; its peaks allow no more)"
 
 
-def _span(found: ContextResult, seconds: float) -> str:
-    if found.begins_s == 0 and math.isclose(found.ends_s, seconds, abs_tol=1e-4):
-        return "all of the DI"
-    ends = text.number(found.ends_s, 2, "s")
-    return f"{text.number(found.begins_s, 2)} to {ends} of the DI"
-
-
-def track_facts(record: Record) -> tuple[Fact, ...]:
-    """List what is known about the backing track.
+def track_sentence(record: Record) -> str | None:
+    """Say what plays along, how loud and from where.
 
     Parameters
     ----------
@@ -47,21 +39,24 @@ def track_facts(record: Record) -> tuple[Fact, ...]:
 
     Returns
     -------
-    tuple of Fact
-        File, place and level; empty without a track.
+    str or None
+        One or two sentences; None without a track.
     """
     found = record.context
     if found is None:
-        return ()
+        return None
     rate = text.number(found.sample_rate_hz / 1000, 1, "kHz")
     level = _level(found, record.loudness.effective_target_lufs)
-    seconds = record.di.frames / record.di.sample_rate_hz
-    return (
-        Fact("File", f"{found.file}, {rate}, {_CHANNELS[found.channels]}"),
-        Fact("The DI starts", f"at {text.number(found.offset_s, 3, 's')} of it"),
-        Fact("It covers", _span(found, seconds)),
-        Fact("Loudness", level),
+    start = text.number(found.offset_s, 3, "s")
+    told = (
+        f"The backing track {found.file} ({rate}, {_CHANNELS[found.channels]}) plays "
+        f"along at {level}; the DI starts at {start} of it."
     )
+    seconds = record.di.frames / record.di.sample_rate_hz
+    if found.begins_s == 0 and math.isclose(found.ends_s, seconds, abs_tol=1e-4):
+        return told
+    begins, ends = text.number(found.begins_s, 2), text.number(found.ends_s, 2, "s")
+    return f"{told} It covers {begins} to {ends} of the DI."
 
 
 def _highest_dbtp(record: Record) -> float:

@@ -89,7 +89,7 @@ def _context(record: Record, book: PicksBook) -> Mapping[str, Any]:
         "session": view.facts({k: v for k, v in record.session.items() if k != "name"}),
         "summary": view.summary(record),
         "di": view.di_facts(record.di),
-        "backing": along.track_facts(record),
+        "backing": along.track_sentence(record),
         "backing_sound": along.track_sound(record),
         "backing_levels": (along.LEAST_LEVEL_DB, along.MOST_LEVEL_DB),
         "level": view.level_sentence(record.loudness),

@@ -3,28 +3,30 @@
 import pytest
 import records
 
-from pipeline.report.along import room_db, track_facts, track_sound
+from pipeline.report.along import room_db, track_sentence, track_sound
 
 
 def told(data):
-    return {fact.label: fact.value for fact in track_facts(records.record(data))}
+    found = track_sentence(records.record(data))
+    return found and found.replace("\N{NO-BREAK SPACE}", " ")
 
 
 def test_tells_file_place_and_level():
     # The record's own figures: -30.2 against -24.2 LUFS.
-    found = told(records.night(16))
-    assert found["File"] == "audio/band.wav, 44.1\N{NO-BREAK SPACE}kHz, stereo"
-    assert found["The DI starts"] == "at 12.500\N{NO-BREAK SPACE}s of it"
-    assert found["Loudness"].endswith("6.0\N{NO-BREAK SPACE}dB below the captures")
-    assert told(records.bare()) == {}
+    assert told(records.night(16)) == (
+        "The backing track audio/band.wav (44.1 kHz, stereo) plays along at "
+        "\N{MINUS SIGN}30.2 LUFS, 6.0 dB below the captures; the DI starts at 12.500 s "
+        "of it."
+    )
+    assert told(records.bare()) is None
 
 
 def test_tells_that_it_is_quieter_than_asked_for():
     data = records.night(16)
     data["context"] |= {"asked_db": 3.0, "lufs": -24.2, "ends_s": 20.0}
     found = told(data)
-    assert "as loud as the captures (asked for +3.0" in found["Loudness"]
-    assert found["It covers"] == "0.00 to 20.00\N{NO-BREAK SPACE}s of the DI"
+    assert "as loud as the captures (asked for +3.0 dB; its peaks allow no" in found
+    assert found.endswith("It covers 0.00 to 20.00 s of the DI.")
 
 
 def test_room_for_both_at_once():
