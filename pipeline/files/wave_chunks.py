@@ -167,11 +167,11 @@ def write_wave_24(
 
 
 def wave_16(samples: NDArray[np.int16], sample_rate_hz: int) -> bytes:
-    """Put 16-bit samples into a plain WAV file in memory.
+    """Put 16-bit samples into a plain mono WAV file in memory.
 
     Parameters
     ----------
-    samples : ndarray of int16, shape (frames,) or (frames, channels)
+    samples : ndarray of int16, shape (frames,)
         Less than 4 GiB of them.
     sample_rate_hz : int
         Sample rate in Hz.
@@ -182,7 +182,6 @@ def wave_16(samples: NDArray[np.int16], sample_rate_hz: int) -> bytes:
         The whole file: 44 bytes and the samples.
     """
     data = samples.astype("<i2", copy=False).tobytes()
-    channels = 1 if samples.ndim == 1 else samples.shape[1]
     head = struct.pack(
         "<4sI4s4sIHHIIHH4sI",
         b"RIFF",
@@ -191,10 +190,10 @@ def wave_16(samples: NDArray[np.int16], sample_rate_hz: int) -> bytes:
         b"fmt ",
         16,
         1,
-        channels,
+        1,
         sample_rate_hz,
-        2 * channels * sample_rate_hz,
-        2 * channels,
+        2 * sample_rate_hz,
+        2,
         16,
         b"data",
         len(data),

@@ -9,9 +9,9 @@ scripts. Each capture, blend and the DI gets one file, loaded when it is first h
 The data of a run's files is one 16-bit sample a character (`audio/L16`), in a script in
 UTF-16: that is as small as the samples themselves, and costs no more than to copy them
 (base64 takes a third more room, and a tenth of a run's time). What is made less often
-carries a whole audio file as base64, of one channel or two, that browsers decode
-without loss: FLAC (`audio/flac`; about a quarter of the bytes) or WAV with 16-bit PCM
-(`audio/wav`). Measured by tests/benchmarks/listening_formats.py.
+carries a whole audio file of one channel as base64 that browsers decode without loss:
+FLAC (`audio/flac`; about a quarter of the bytes) or WAV with 16-bit PCM (`audio/wav`).
+Measured by tests/benchmarks/listening_formats.py.
 """
 
 import base64
@@ -55,7 +55,6 @@ def listening_script(
     *,
     rate: int,
     frames: int,
-    channels: int = 1,
 ) -> str:
     """Text of the script that carries one sound.
 
@@ -64,15 +63,13 @@ def listening_script(
     identity : str
         The output file that it stands for, as in the record: "audio/p01.wav".
     encoded : bytes
-        A whole audio file.
+        A whole audio file with one channel.
     mime : str
         "audio/flac" or "audio/wav".
     rate : int
         Sample rate in Hz.
     frames : int
         Length in frames; the page refuses a sound that decodes to another length.
-    channels : int
-        1 or 2.
 
     Returns
     -------
@@ -94,7 +91,7 @@ def listening_script(
         "id": identity,
         "mime": mime,
         "rate": rate,
-        "channels": channels,
+        "channels": 1,
         "frames": frames,
     }
     # Base64 needs no escape: megabytes are not searched for what they cannot hold.
@@ -110,8 +107,8 @@ def listening_samples(identity: str, samples: NDArray[np.int16], *, rate: int) -
     ----------
     identity : str
         The output file that it stands for, as in the record: "audio/p01.wav".
-    samples : ndarray of int16, shape (frames,)
-        One or more.
+    samples : ndarray of int16, shape (frames,) or (frames, channels)
+        One or more; channels travel side by side, frame by frame.
     rate : int
         Sample rate in Hz, above 0.
 
@@ -125,13 +122,13 @@ def listening_samples(identity: str, samples: NDArray[np.int16], *, rate: int) -
         "id": identity,
         "mime": "audio/L16",
         "rate": rate,
-        "channels": 1,
+        "channels": 1 if samples.ndim == 1 else samples.shape[1],
         "frames": len(samples),
     }
     head = f'reamps_audio({as_script(payload).removesuffix("}")},"data":"'
     parts = (
         head.encode("utf-16-le"),
-        _characters(samples),
+        _characters(samples.ravel()),
         '"});\n'.encode("utf-16-le"),
     )
     return b"".join((BOM_UTF16_LE, *parts))

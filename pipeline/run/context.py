@@ -19,7 +19,7 @@ from pipeline.files.opening import signature_of
 from pipeline.models.manifest import Context
 from pipeline.models.record import ContextResult, Finding, LoudnessTarget
 from pipeline.report.listening import FOLDER as LISTEN_FOLDER
-from pipeline.report.listening import listening_script
+from pipeline.report.listening import listening_samples
 from pipeline.run.around import STAGE_VERSION, Surroundings
 from pipeline.run.keeping import Step
 from pipeline.run.levelling import Levelled
@@ -145,15 +145,7 @@ def _describe(
     rate = task.source.sample_rate_hz
     digest = None
     if task.folder is not None:
-        text = listening_script(
-            task.listen,
-            copy_track(fitted, rate),
-            "audio/wav",
-            rate=rate,
-            frames=task.di_frames,
-            channels=fitted.samples.shape[1],
-        )
-        content = text.encode("utf-8")
+        content = listening_samples(task.listen, copy_track(fitted), rate=rate)
         replace_with(task.folder / task.listen, content)
         digest = sha256(content).hexdigest()
     return ContextResult(

@@ -20,7 +20,6 @@ from pipeline.dsp.dither import to_16_bits
 from pipeline.dsp.loudness import loudness_cells
 from pipeline.dsp.true_peak import true_peak
 from pipeline.errors import AudioError
-from pipeline.files.wave_chunks import wave_16
 from pipeline.models.manifest import Context
 from pipeline.models.record import Finding, LoudnessTarget
 from pipeline.units import amplitude_from_db, db_from_amplitude
@@ -147,23 +146,20 @@ def fit_track(
     return Fitted(samples, lufs, gain, peak_dbtp + gain)
 
 
-def copy_track(fitted: Fitted, sample_rate_hz: int) -> bytes:
-    """Make the 16-bit copy that the page plays.
+def copy_track(fitted: Fitted) -> NDArray[np.int16]:
+    """Round the track to the 16 bits that the page plays.
 
     Parameters
     ----------
     fitted : Fitted
         The track at its level.
-    sample_rate_hz : int
-        The DI's rate.
 
     Returns
     -------
-    bytes
-        A WAV file; each channel has dither of its own.
+    ndarray of int16, shape (DI's frames, channels)
+        Each channel has dither of its own.
     """
-    interleaved = to_16_bits(fitted.samples.ravel())
-    return wave_16(interleaved.reshape(fitted.samples.shape), sample_rate_hz)
+    return to_16_bits(fitted.samples.ravel()).reshape(fitted.samples.shape)
 
 
 def unusable(written: Context, error: AudioError) -> Finding:

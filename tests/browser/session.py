@@ -98,15 +98,8 @@ def write(
         script = listening_samples("audio/every.wav", every(), rate=RATE)
         (folder / "listen/every.js").write_bytes(script)
     if record.context is not None and listen:
-        text = listening_script(
-            record.context.listen,
-            encoded(band(), "WAV"),
-            "audio/wav",
-            rate=RATE,
-            frames=RATE * SECONDS,
-            channels=2,
-        )
-        (folder / record.context.listen).write_text(text, encoding="utf-8")
+        script = listening_samples(record.context.listen, band(), rate=RATE)
+        (folder / record.context.listen).write_bytes(script)
     page = folder / "index.html"
     page.write_text(render_page(record, book), encoding="utf-8")
     return page

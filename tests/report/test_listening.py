@@ -59,6 +59,13 @@ def test_carries_samples_as_characters():
     }
 
 
+def test_two_channels_travel_side_by_side():
+    pairs = np.array([[1, -1], [2, -2], [300, -300]], dtype=np.int16)
+    found, samples = characters(listening_samples("a", pairs, rate=48000))
+    assert samples.tolist() == [1, -1, 2, -2, 300, -300]
+    assert (found["channels"], found["frames"]) == (2, 3)
+
+
 def test_nothing_in_the_script_can_end_its_string():
     # ECMAScript, StringLiteral: no quote, backslash, carriage return or line feed. The
     # Unicode Standard, 3.9: no surrogate on its own. The byte order mark comes once.

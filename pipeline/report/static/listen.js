@@ -44,10 +44,12 @@ const script = (link) => new Promise((done, fail) => {
 });
 // One sample a character; a shift keeps the characters that a script may not hold rare.
 const unpacked = (context, payload) => {
-  const buffer = context.createBuffer(1, payload.data.length, payload.rate);
-  const out = buffer.getChannelData(0);
-  for (let k = 0; k < out.length; k += 1) {
-    out[k] = ((payload.data.charCodeAt(k) - 0x6000) << 16 >> 16) / 32768;
+  const {channels, data, rate} = payload;
+  const buffer = context.createBuffer(channels, data.length / channels, rate);
+  for (let channel = 0; channel < channels; channel += 1) {
+    const out = buffer.getChannelData(channel);
+    for (let k = 0, at = channel; k < out.length; k += 1, at += channels)
+      out[k] = ((data.charCodeAt(at) - 0x6000) << 16 >> 16) / 32768;
   }
   return buffer;
 };
