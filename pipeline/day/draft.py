@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from pydantic import JsonValue
+
 from pipeline.day.grouping import Group, Taken, group_files, telling_times
 from pipeline.day.looks import FileLook, Look, LookTask, audio_files, look_at
 from pipeline.day.mentions import mentioned, parse
@@ -17,6 +19,8 @@ from pipeline.day.naming import Named, compile_pattern, read_name
 from pipeline.day.proposal import Entry, add_to, opening, relative
 from pipeline.errors import ManifestError, ReampsError
 from pipeline.files.atomic import replace_with
+from pipeline.files.manifest import read_written
+from pipeline.files.playout import sidecar_of
 from pipeline.run.executor import open_workers
 from pipeline.stages.di import DiSpec, inspect_di
 
@@ -103,17 +107,15 @@ def draft(wish: Wish, step: Callable[[int, int], None]) -> Draft:
     pattern = compile_pattern(wish.pattern) if wish.pattern else None
     manifest = wish.manifest or wish.folder / DEFAULT_NAME
     before = _before(manifest)
+    tables = read_written(manifest).tables if before else {}
     di = _di(wish, manifest, before)
     spec = inspect_di(di, 1)
-    skipped = {path.resolve() for path in (di, *wish.others)}
-    files = [path for path in audio_files(wish.folder) if path.resolve() not in skipped]
-    known = mentioned(before, [relative(path, manifest.parent) for path in files])
-    files = [path for path in files if relative(path, manifest.parent) not in known]
+    files, played = _unknown(wish, di, manifest, (before, tables))
     looks = _look_all(spec, files, wish.jobs, step)
     strangers = _copies(looks, manifest.parent) | _others(looks, wish, manifest.parent)
     looks = [look for look in looks if look.path not in strangers]
     captured = _in_time([look for look in looks if _captures(look)], spec)
-    left_out = [*strangers.values()]
+    left_out = [*played.values(), *strangers.values()]
     left_out += [line for look in looks for line in _reasons(look, manifest.parent)]
     if not captured and not before:
         lines = "".join(f"\n  {line}" for line in left_out)
@@ -124,7 +126,7 @@ def draft(wish: Wish, step: Callable[[int, int], None]) -> Draft:
         raise ReampsError(message)
     named = {look.path: read_name(look.path.stem, pattern) for look in captured}
     groups = _groups(captured, named, spec)
-    entries = _entries(captured, groups, (named, manifest, before))
+    entries = _entries(captured, groups, (named, manifest, tables))
     loopback = next(
         (look.path for look in looks if look.looks[0].kind == "loopback"), None
     )
@@ -153,6 +155,30 @@ def _before(manifest: Path) -> str:
         )
         raise ManifestError(message) from error
     return text
+
+
+def _unknown(
+    wish: Wish,
+    di: Path,
+    manifest: Path,
+    known: tuple[str, Mapping[str, JsonValue]],
+) -> tuple[list[Path], dict[Path, str]]:
+    """List the files that the manifest does not mention, and what was only played."""
+    before, tables = known
+    skipped = {path.resolve() for path in (di, *wish.others)}
+    files = {
+        relative(path, manifest.parent): path
+        for path in audio_files(wish.folder)
+        if path.resolve() not in skipped
+    }
+    mentions = mentioned(before, files, tables)
+    new = {label: path for label, path in files.items() if label not in mentions}
+    played = {
+        path: f"{label}: a play-out file, and no capture"
+        for label, path in new.items()
+        if sidecar_of(path).is_file()
+    }
+    return [path for path in new.values() if path not in played], played
 
 
 def _di(wish: Wish, manifest: Path, before: str) -> Path:
@@ -287,12 +313,12 @@ def _groups(
 def _entries(
     captured: Sequence[FileLook],
     groups: Sequence[Group],
-    known: tuple[Mapping[Path, Named], Path, str],
+    known: tuple[Mapping[Path, Named], Path, Mapping[str, JsonValue]],
 ) -> list[Entry]:
-    named, manifest, before = known
-    raw = parse(before)
-    listed = raw.get("capture", [])
-    old = listed if isinstance(listed, list) else []
+    named, manifest, tables = known
+    listed = tables.get("capture", [])
+    entered = listed if isinstance(listed, list) else []
+    old = [entry for entry in entered if isinstance(entry, dict)]
     ids = {str(c.get("id") or Path(str(c.get("file", ""))).stem) for c in old}
     passes = {str(c["pass"]) for c in old if "pass" in c}
     entries = []

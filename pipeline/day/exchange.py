@@ -5,13 +5,11 @@ from pathlib import Path
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
-from pipeline.day.sheet import captures_from_csv, captures_to_csv
-from pipeline.day.weave import captures_of, with_captures
+from pipeline.day.weave import with_captures
 from pipeline.errors import ManifestError, OutputError
 from pipeline.files.atomic import replace_with
-from pipeline.files.manifest import read_plan
-
-_LARGEST_BYTES = 16 * 1024 * 1024
+from pipeline.files.manifest import read_plan, read_written
+from pipeline.files.takes import captures_to_csv, read_takes
 
 
 def write_sheet(manifest: Path, sheet: Path, *, comma: bool) -> int:
@@ -34,13 +32,19 @@ def write_sheet(manifest: Path, sheet: Path, *, comma: bool) -> int:
     Raises
     ------
     OutputError
-        If the sheet would replace the manifest.
+        If the sheet would replace the manifest or its own take sheet.
     """
     if sheet.resolve() == manifest.resolve():
         message = f"{sheet}: this is the manifest itself; name another file"
         raise OutputError(message)
-    read_plan(manifest)
-    captures = captures_of(manifest.read_bytes().decode("utf-8"))
+    own = read_plan(manifest).takes_path
+    if own is not None and sheet.resolve() == own.resolve():
+        message = f"{sheet}: this is the manifest's own take sheet; name another file"
+        raise OutputError(message)
+    listed = read_written(manifest).tables.get("capture")
+    captures = (
+        [c for c in listed if isinstance(c, dict)] if isinstance(listed, list) else []
+    )
     text = captures_to_csv(captures, comma=comma)
     replace_with(sheet, text.encode("utf-8-sig"))
     return len(captures)
@@ -66,20 +70,22 @@ def sheet_into_manifest(sheet: Path, manifest: Path) -> int:
     ManifestError
         If either cannot be read; the message lists every mistake.
     """
+    captures = [capture for _, capture in read_takes(sheet)]
     try:
-        if sheet.stat().st_size > _LARGEST_BYTES:
-            message = f"{sheet}: larger than 16 MiB; this is no take sheet"
-            raise ManifestError(message)
-        data = sheet.read_bytes()
         before = manifest.read_bytes().decode("utf-8")
-        tomlkit.parse(before.removeprefix("\ufeff"))
+        takes = tomlkit.parse(before.removeprefix("\ufeff")).get("takes")
     except (OSError, UnicodeDecodeError, TOMLKitError) as error:
         message = (
             f"a take sheet goes into a manifest that is there already, with its "
             f"session and DI: {error}"
         )
         raise ManifestError(message) from error
-    captures = captures_from_csv(data)
+    if takes is not None:
+        message = (
+            f"{manifest}: takes its captures from {takes}. Change that sheet, or take "
+            "the key `takes` out first."
+        )
+        raise ManifestError(message)
     text = with_captures(before, captures)
     if text != before:
         replace_with(manifest, text.encode("utf-8"))

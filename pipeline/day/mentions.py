@@ -2,7 +2,7 @@
 
 import re
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 _COMMENT = re.compile(r"#[^\n]*")
 _BEFORE, _AFTER = r"(?:(?<=[\s\"'/\\#(\[])|^)", r"(?=$|[\s\"':,;)\]])"
@@ -24,7 +24,9 @@ def parse(text: str) -> dict[str, object]:
     return tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
 
 
-def mentioned(text: str, labels: Iterable[str]) -> set[str]:
+def mentioned(
+    text: str, labels: Iterable[str], tables: Mapping[str, object] | None = None
+) -> set[str]:
     """Find the files that a manifest mentions.
 
     Parameters
@@ -33,6 +35,9 @@ def mentioned(text: str, labels: Iterable[str]) -> set[str]:
         The manifest, valid TOML.
     labels : iterable of str
         Paths relative to the manifest, with slashes.
+    tables : mapping, optional
+        The manifest's tables with those of its take sheet; without it, those in the
+        text.
 
     Returns
     -------
@@ -40,7 +45,7 @@ def mentioned(text: str, labels: Iterable[str]) -> set[str]:
         Those that are the value of a `file` key anywhere, or occur in a comment. A
         comment about "copy a.wav" does not mention "a.wav".
     """
-    values = set(_files(parse(text)))
+    values = set(_files(parse(text) if tables is None else tables))
     comments = "\n".join(_COMMENT.findall(text))
     found = set()
     for label in sorted(labels, key=len, reverse=True):
@@ -54,7 +59,7 @@ def mentioned(text: str, labels: Iterable[str]) -> set[str]:
 
 
 def _files(value: object) -> Iterable[str]:
-    if isinstance(value, dict):
+    if isinstance(value, Mapping):
         file = value.get("file")
         if isinstance(file, str):
             yield file.replace("\\", "/").removeprefix("./")

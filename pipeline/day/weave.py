@@ -7,6 +7,7 @@ from pydantic import JsonValue
 from tomlkit.items import AoT
 
 from pipeline.day.mentions import parse
+from pipeline.files.manifest import json_like
 from pipeline.models.manifest import Capture
 
 KEYS = tuple(field.alias or name for name, field in Capture.model_fields.items())
@@ -23,12 +24,13 @@ def captures_of(text: str) -> list[dict[str, JsonValue]]:
     Returns
     -------
     list of dict
-        Its `[[capture]]` tables.
+        Its `[[capture]]` tables; dates and times as text, as a sheet holds them.
     """
     listed = parse(text).get("capture")
     if not isinstance(listed, list):
         return []
-    return [dict(entry) for entry in listed if isinstance(entry, dict)]
+    entries = (json_like(entry) for entry in listed)
+    return [entry for entry in entries if isinstance(entry, dict)]
 
 
 def with_captures(text: str, captures: Sequence[Mapping[str, JsonValue]]) -> str:
@@ -77,5 +79,6 @@ def _set(table: tomlkit.items.Table, capture: Mapping[str, JsonValue]) -> None:
     for gone in [key for key in table if key not in capture]:
         table.remove(gone)
     for key in (*KEYS, *capture):
-        if key in capture and table.get(key) != capture[key]:
+        same = key in table and json_like(table[key]) == capture.get(key)
+        if key in capture and not same:
             table[key] = capture[key]

@@ -1,16 +1,37 @@
 """Which session does this manifest describe? Reads TOML, names every mistake."""
 
 import datetime
+import re
 import tomllib
+from dataclasses import dataclass
 from pathlib import Path
 
 from pydantic import JsonValue
 
 from pipeline.errors import ManifestError
+from pipeline.files.takes import read_takes
 from pipeline.models.check import find_mistakes
+from pipeline.models.mistakes import Mistake
 from pipeline.models.plan import Plan, resolve
 
 _LARGEST_BYTES = 16 * 1024 * 1024
+_CAPTURE = re.compile(r"\[\[capture\]\] (\d+)")
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """A manifest as written.
+
+    Parameters
+    ----------
+    tables : dict
+        JSON-like, with the captures of a take sheet after its own.
+    rows : dict of int to str
+        Which captures, counted from 1, stand in which row of a sheet.
+    """
+
+    tables: dict[str, JsonValue]
+    rows: dict[int, str]
 
 
 def read_plan(path: Path) -> Plan:
@@ -31,14 +52,46 @@ def read_plan(path: Path) -> Plan:
     ManifestError
         If the file cannot be read or has mistakes; the message lists all of them.
     """
-    raw = _parse(path, _read(path))
-    manifest, mistakes = find_mistakes(raw)
+    written = read_written(path)
+    manifest, mistakes = find_mistakes(written.tables)
     if mistakes or manifest is None:
         count = "1 mistake" if len(mistakes) == 1 else f"{len(mistakes)} mistakes"
-        lines = "\n".join(f"  {mistake}" for mistake in mistakes)
+        lines = "\n".join(f"  {_placed(m, written)}" for m in mistakes)
         message = f"{path}: {count} in this manifest\n{lines}"
         raise ManifestError(message)
     return resolve(manifest, path.absolute())
+
+
+def read_written(path: Path) -> Written:
+    """Read a manifest's tables, its take sheet among them.
+
+    Parameters
+    ----------
+    path : Path
+        The manifest.
+
+    Returns
+    -------
+    Written
+        Tables as parsed, and which captures a sheet gave. A `ManifestError` says why
+        one of the files cannot be read.
+    """
+    tables = _parse(path, _read(path))
+    takes = tables.get("takes")
+    if not isinstance(takes, str) or not takes:
+        return Written(tables, {})
+    own = tables.get("capture")
+    captures = list(own) if isinstance(own, list) else []
+    rows = {}
+    for number, capture in read_takes(path.parent / takes):
+        captures.append(capture)
+        rows[len(captures)] = f"{takes}, row {number}"
+    return Written({**tables, "capture": captures}, rows)
+
+
+def _placed(mistake: Mistake, written: Written) -> str:
+    """Say a mistake with the row of the sheet in which it stands."""
+    return _CAPTURE.sub(lambda m: written.rows.get(int(m[1]), m[0]), str(mistake))
 
 
 def _read(path: Path) -> str:
@@ -68,7 +121,7 @@ def _read(path: Path) -> str:
 def _parse(path: Path, text: str) -> dict[str, JsonValue]:
     try:
         return {
-            key: _json_like(value)
+            key: json_like(value)
             for key, value in tomllib.loads(text.replace("\r\n", "\n")).items()
         }
     except tomllib.TOMLDecodeError as error:
@@ -82,12 +135,23 @@ def _parse(path: Path, text: str) -> dict[str, JsonValue]:
         raise ManifestError(message) from error
 
 
-def _json_like(value: object) -> JsonValue:
-    """Give TOML's dates, times and non-finite numbers as text: recall data."""
+def json_like(value: object) -> JsonValue:
+    """Give TOML's dates, times and non-finite numbers as text: recall data.
+
+    Parameters
+    ----------
+    value : object
+        What a TOML parser gave.
+
+    Returns
+    -------
+    dict, list, str, int, float or bool
+        Nothing that JSON could not hold.
+    """
     if isinstance(value, dict):
-        return {key: _json_like(item) for key, item in value.items()}
+        return {key: json_like(item) for key, item in value.items()}
     if isinstance(value, list):
-        return [_json_like(item) for item in value]
+        return [json_like(item) for item in value]
     if isinstance(value, datetime.date | datetime.time):
         return value.isoformat()
     if isinstance(value, float) and value - value != 0.0:

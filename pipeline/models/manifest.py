@@ -270,5 +270,12 @@ class Manifest(Strict):
     setup: dict[Name, Setup] = Field(default_factory=dict)
     cabinet: dict[Name, Cabinet] = Field(default_factory=dict)
     mic: dict[Name, Mic] = Field(default_factory=dict)
-    capture: tuple[Capture, ...] = Field(min_length=1)
+    takes: FileName | None = Field(
+        default=None,
+        description=(
+            "Take sheet: a CSV file whose rows are captures, after those in "
+            "[[capture]]; relative to the manifest."
+        ),
+    )
+    capture: tuple[Capture, ...] = ()
     blend: tuple[Blend, ...] = ()

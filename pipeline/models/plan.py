@@ -80,6 +80,12 @@ class Plan:
         return self.manifest.session.name
 
     @property
+    def takes_path(self) -> Path | None:
+        """Absolute path of the take sheet."""
+        written = self.manifest.takes
+        return None if written is None else self.manifest_path.parent / written
+
+    @property
     def playout_path(self) -> Path | None:
         """Absolute path of the play-out file that the manifest names."""
         written = self.manifest.di.playout

@@ -37,6 +37,9 @@ def reference_mistakes(raw: Raw) -> list[Mistake]:
         *_cabinet_mistakes(names),
         *_id_mistakes(raw, captures, ids),
     ]
+    if not raw.get("capture"):
+        where = "capture" if raw.get("takes") is None else str(raw["takes"])
+        mistakes.append(Mistake(where, "no capture is in it; at least one is needed"))
     for index, entry in captures:
         mistakes += _capture_mistakes(raw, index, entry, names)
     mistakes += _blend_mistakes(raw, ids)

@@ -31,7 +31,7 @@ def source_files(plan: Plan) -> list[Path]:
     Returns
     -------
     list of Path
-        Absolute, without the manifest; they need not exist.
+        Absolute, without the manifest and its sheet; they need not exist.
     """
     beside = plan.manifest_path.parent
     others = (plan.manifest.loopback, plan.manifest.context)
@@ -69,13 +69,17 @@ def refuse_sources(plan: Plan, folder: Path) -> None:
                     f"{source.name} lies. Choose another folder with --out."
                 )
                 raise OutputError(message)
+    written = [("manifest", plan.manifest_path)]
+    if plan.takes_path is not None:
+        written.append(("take sheet", plan.takes_path))
     for name in (PAGE_NAME, RECORD_NAME, METRICS_NAME):
-        if _same(plan.manifest_path, folder / name):
-            message = (
-                f"{folder}: the result would replace the manifest {plan.manifest_path}."
-                " Choose another folder with --out."
-            )
-            raise OutputError(message)
+        for what, path in written:
+            if _same(path, folder / name):
+                message = (
+                    f"{folder}: the result would replace the {what} {path}. Choose "
+                    "another folder with --out."
+                )
+                raise OutputError(message)
     _refuse_strangers(folder)
 
 

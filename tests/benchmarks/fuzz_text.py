@@ -28,11 +28,11 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.client.merge import parse_answer
-from pipeline.day.sheet import captures_from_csv
 from pipeline.errors import ReampsError
 from pipeline.files.cache import Cache
 from pipeline.files.manifest import read_plan
 from pipeline.files.store import metrics_table, read_record, record_text
+from pipeline.files.takes import captures_from_csv
 from pipeline.files.trims import read_trims
 from pipeline.report.page import render_page
 from pipeline.run.keeping import FOLDER, LEDGER, Keeper

@@ -77,6 +77,24 @@ def test_a_sheet_goes_there_and_back(manifest: Path, tmp_path: Path) -> None:
         assert manifest.read_text(encoding="utf-8") == MANIFEST
 
 
+def test_a_manifests_own_sheet_goes_out_and_is_not_replaced(
+    manifest: Path, tmp_path: Path
+) -> None:
+    night, copy = tmp_path / "night.csv", tmp_path / "copy.csv"
+    text = manifest.read_text(encoding="utf-8")
+    runner.invoke(app, ["sheet", str(manifest), "-o", str(night)])
+    head = text[: text.index("[[capture]]")].replace(" # ours", '\ntakes = "night.csv"')
+    manifest.write_text(head, encoding="utf-8")
+    made = runner.invoke(app, ["sheet", str(manifest), "-o", str(copy)])
+    assert made.exit_code == 0, made.output
+    assert copy.read_bytes() == night.read_bytes()
+    into = runner.invoke(app, ["sheet", str(copy), "-o", str(manifest)])
+    assert "takes its captures from night.csv" in str(into.exception)
+    onto = runner.invoke(app, ["sheet", str(manifest), "-o", str(night)])
+    assert "own take sheet" in str(onto.exception)
+    assert manifest.read_text(encoding="utf-8") == head
+
+
 class Words(HTMLParser):
     """Collects what a reader sees."""
 

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.day.sheet import captures_from_csv, captures_to_csv
 from pipeline.day.weave import captures_of, with_captures
 from pipeline.errors import ManifestError
+from pipeline.files.takes import captures_from_csv, captures_to_csv
 
 TEXT = st.text(
     st.characters(blacklist_categories=("Cs",), blacklist_characters="\0"), max_size=20

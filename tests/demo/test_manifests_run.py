@@ -76,6 +76,8 @@ def nights(tmp_path_factory):
         home = folder / path.stem
         home.mkdir()
         manifests.append(Path(shutil.copy(path, home)))
+        for sheet in path.parent.glob(f"{path.stem}.csv"):
+            shutil.copy(sheet, home)
         truths[path.stem] = furnish(manifests[-1], dry, loud)
     done = subprocess.run(
         [

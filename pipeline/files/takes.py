@@ -11,11 +11,13 @@ import io
 import json
 import re
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 
 from pydantic import JsonValue
 
 from pipeline.errors import ManifestError
 from pipeline.models.manifest import Capture
+from pipeline.models.mistakes import nearest
 
 LIKE, PREVIOUS, NOTHING = "as", "previous", "-"
 OWN = ("id", "file", "channel")
@@ -30,6 +32,7 @@ KEYS = tuple(
 )
 NUMBERS = tuple(key for key in KEYS if key.endswith(("_mm", "_deg")))
 Row = dict[str, JsonValue]
+_LARGEST_BYTES = 16 * 1024 * 1024
 
 _COMMA_NUMBER = re.compile(r"-?\d+,\d+")
 _GUARDED = ("'", "=", "+", "-", "@", "\t", "\r")
@@ -119,7 +122,58 @@ def _reads_as_text(text: str) -> bool:
 
 
 def captures_from_csv(data: bytes) -> list[Row]:
-    """Read a take sheet.
+    """Read the captures of a take sheet.
+
+    Parameters
+    ----------
+    data : bytes
+        The file: UTF-8, with or without a byte order mark. A `ManifestError` has the
+        row and column of every mistake.
+
+    Returns
+    -------
+    list of dict
+        `[[capture]]` tables in the rows' order; empty rows are passed over.
+    """
+    return [capture for _, capture in numbered_captures(data)]
+
+
+def read_takes(sheet: Path) -> list[tuple[int, Row]]:
+    """Read a take sheet from the disk.
+
+    Parameters
+    ----------
+    sheet : Path
+        A CSV file.
+
+    Returns
+    -------
+    list of (int, dict)
+        As from `numbered_captures`.
+
+    Raises
+    ------
+    ManifestError
+        If it is not there, or cannot be read; with the row and column of every
+        mistake.
+    """
+    try:
+        if sheet.stat().st_size > _LARGEST_BYTES:
+            message = f"{sheet}: larger than 16 MiB; this is no take sheet"
+            raise ManifestError(message)
+        data = sheet.read_bytes()
+    except (OSError, ValueError) as error:
+        message = f"{sheet}: the take sheet cannot be read: {error}"
+        raise ManifestError(message) from error
+    try:
+        return numbered_captures(data)
+    except ManifestError as error:
+        message = f"{sheet}: {error}"
+        raise ManifestError(message) from error
+
+
+def numbered_captures(data: bytes) -> list[tuple[int, Row]]:
+    """Read a take sheet, each capture with the number of its row.
 
     Parameters
     ----------
@@ -128,8 +182,9 @@ def captures_from_csv(data: bytes) -> list[Row]:
 
     Returns
     -------
-    list of dict
-        `[[capture]]` tables in the rows' order; empty rows are passed over.
+    list of (int, dict)
+        Row as a spreadsheet counts it, and its `[[capture]]` table; empty rows are
+        passed over.
 
     Raises
     ------
@@ -144,22 +199,28 @@ def captures_from_csv(data: bytes) -> list[Row]:
         )
         raise ManifestError(message) from error
     delimiter = _delimiter(text)
-    rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+    try:
+        rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+    except csv.Error as error:
+        message = f"the take sheet is not valid CSV: {error}"
+        raise ManifestError(message) from error
     if not rows:
         message = "the take sheet is empty; its first row names the columns"
         raise ManifestError(message)
     header = [name.strip() for name in rows[0]]
     mistakes = [
-        f"column {name!r} is no key of a capture"
+        f"row 1: column {name!r} is no key of a capture{_hint(name)}"
         for name in header
         if name and name not in (LIKE, *KEYS) and not name.startswith(PRIVATE)
     ]
     mistakes += [
-        f"column {n!r} comes twice" for n in set(header) if n and header.count(n) > 1
+        f"row 1: column {n!r} comes twice"
+        for n in set(header)
+        if n and header.count(n) > 1
     ]
     filled = [] if mistakes else _repeat(header, rows[1:], mistakes)
     captures = [
-        _capture(cells, number, comma=delimiter != ";", mistakes=mistakes)
+        (number, _capture(cells, number, comma=delimiter != ";", mistakes=mistakes))
         for number, cells in filled
     ]
     if mistakes:
@@ -167,6 +228,15 @@ def captures_from_csv(data: bytes) -> list[Row]:
         message = f"the take sheet cannot be used:\n{lines}"
         raise ManifestError(message)
     return captures
+
+
+def _hint(name: str) -> str:
+    near = nearest(name, [LIKE, *KEYS])
+    return (
+        f"; did you mean {near!r}? ({PRIVATE}NAME keeps a key of your own)"
+        if near
+        else ""
+    )
 
 
 def _delimiter(text: str) -> str:

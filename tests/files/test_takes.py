@@ -1,0 +1,111 @@
+"""A manifest whose captures stand in a take sheet."""
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import ManifestError, OutputError
+from pipeline.files.manifest import read_plan, read_written
+from pipeline.run.places import refuse_sources
+
+HEAD = """\
+format = 1
+takes = "night.csv"
+[session]
+name = "Coal hole"
+[di]
+file = "di.wav"
+[setup.low]
+[mic.rib]
+type = "ribbon"
+"""
+SHEET = """\
+as;id;file;setup;mic;distance_mm;private.fee
+;a;a.wav;low;rib;12,5;80,5
+previous;b;b.wav;;;25;
+"""
+
+
+def write(folder: Path, sheet: str, more: str = "") -> Path:
+    path = folder / "session.toml"
+    path.write_text(HEAD + more, encoding="utf-8")
+    (folder / "night.csv").write_bytes(sheet.replace("\n", "\r\n").encode("utf-8-sig"))
+    return path
+
+
+def test_rows_are_captures(tmp_path: Path) -> None:
+    plan = read_plan(write(tmp_path, SHEET))
+    first, second = plan.captures
+    assert (first.id, first.path) == ("a", tmp_path / "a.wav")
+    assert first.written.distance_mm == 12.5
+    assert first.written.private == {"fee": 80.5}
+    # The second row is as the first, except for what is written in it.
+    assert (second.written.mic, second.written.distance_mm) == ("rib", 25.0)
+
+
+def test_rows_come_after_the_tables(tmp_path: Path) -> None:
+    more = '[[capture]]\nid = "first"\nfile = "f.wav"\n'
+    plan = read_plan(write(tmp_path, SHEET, more))
+    assert [capture.id for capture in plan.captures] == ["first", "a", "b"]
+
+
+@pytest.mark.parametrize(
+    ("sheet", "told"),
+    [
+        (
+            SHEET.replace(";low;", ";lo;"),
+            "night.csv, row 2 (a), setup: found 'lo', but no setup has that name; the "
+            "nearest is 'low'",
+        ),
+        (SHEET.replace(";b;b", ";a;b"), "night.csv, row 3 (a), id: 'a' is already"),
+        (SHEET.replace("12,5", "far"), "row 2, distance_mm: found 'far', expected"),
+        (SHEET.replace("distance_mm", "distence_mm"), "did you mean 'distance_mm'?"),
+        (SHEET.splitlines()[0] + "\n", "night.csv: no capture is in it"),
+        (SHEET.replace("a.wav", ""), "row 2, file: is empty"),
+        (SHEET.replace("25", "-1"), "night.csv, row 3 (b), distance_mm: found -1"),
+    ],
+)
+def test_a_mistake_names_file_and_row(tmp_path: Path, sheet: str, told: str) -> None:
+    path = write(tmp_path, sheet)
+    with pytest.raises(ManifestError) as refused:
+        read_plan(path)
+    assert told in str(refused.value)
+    assert "night.csv" in str(refused.value)
+
+
+def test_an_id_of_the_table_and_the_sheet(tmp_path: Path) -> None:
+    more = '[[capture]]\nid = "b"\nfile = "f.wav"\n'
+    with pytest.raises(ManifestError, match=r"row 3 \(b\), id: .* \[\[capture\]\] 1"):
+        read_plan(write(tmp_path, SHEET, more))
+
+
+def test_a_sheet_that_is_not_there(tmp_path: Path) -> None:
+    path = write(tmp_path, SHEET)
+    (tmp_path / "night.csv").unlink()
+    with pytest.raises(
+        ManifestError, match=r"night\.csv: the take sheet cannot be read"
+    ):
+        read_plan(path)
+
+
+def test_a_manifest_without_any_capture(tmp_path: Path) -> None:
+    path = tmp_path / "session.toml"
+    path.write_text(HEAD.replace('takes = "night.csv"\n', ""))
+    with pytest.raises(ManifestError, match="capture: no capture is in it"):
+        read_plan(path)
+
+
+def test_the_sheet_is_never_replaced_by_a_result(tmp_path: Path) -> None:
+    path = write(tmp_path, SHEET)
+    (tmp_path / "out").mkdir()
+    (tmp_path / "night.csv").rename(tmp_path / "out" / "metrics.csv")
+    path.write_text(path.read_text().replace("night.csv", "out/metrics.csv"))
+    with pytest.raises(OutputError, match=r"replace the take sheet .*metrics\.csv"):
+        refuse_sources(read_plan(path), tmp_path / "out")
+
+
+def test_dates_are_text_in_both(tmp_path: Path) -> None:
+    more = '[[capture]]\nfile = "f.wav"\nprivate = { when = 2031-05-06 }\n'
+    tables = read_written(write(tmp_path, SHEET, more)).tables
+    assert isinstance(tables["capture"], list)
+    assert tables["capture"][0] == {"file": "f.wav", "private": {"when": "2031-05-06"}}
