@@ -29,6 +29,7 @@ FLAGS = (
     "--autoplay-policy=no-user-gesture-required",
     "--hide-scrollbars",
 )
+AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"
 KEYS = {"Tab": "\ue004", "Enter": "\ue007", "Space": "\ue00d", "Escape": "\ue00c"}
 
 
@@ -174,6 +175,19 @@ class Browser:
             for message in messages
             if message["method"] == "Network.requestWillBeSent"
         ]
+
+    def barriers(self) -> list[Any]:
+        """Serious violations of WCAG 2 A and AA, as axe-core holds them."""
+        # A page's own policy lets no foreign code in: the rules come by the tools.
+        self.tools("Runtime.evaluate", expression=AXE.read_text(encoding="utf-8"))
+        found = self.wait(
+            "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']})"
+            ".then(r => done(JSON.stringify(r.violations.map(v => [v.id, v.impact,"
+            " v.nodes.length, v.nodes[0].html.slice(0, 200),"
+            " v.nodes[0].failureSummary]))))",
+            seconds=60,
+        )
+        return [v for v in json.loads(found) if v[1] in {"serious", "critical"}]
 
     def close(self) -> None:
         """End the session."""

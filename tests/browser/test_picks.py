@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import driver
 import pytest
 import records
 import session
@@ -65,3 +66,22 @@ def test_what_plays_nowhere_has_no_button_and_no_markup(page, answered):
         "return document.getElementById('chosen').innerText"
     )
     assert page.run("return document.querySelectorAll('script').length") == 2
+
+
+def test_fits_a_phone(page, answered):
+    page.window(360, 800, phone=True)
+    page.open(answered)
+    assert page.run("return document.documentElement.scrollWidth") <= 360
+
+
+@pytest.mark.skipif(
+    not driver.AXE.exists(),
+    reason="axe-core is not installed (npm install in tests/browser)",
+)
+def test_no_serious_barrier(page, answered):
+    page.open(answered)
+    page.run(
+        "const c = document.getElementById('columns'); c.value = 'words';"
+        "c.dispatchEvent(new Event('change'))"
+    )
+    assert page.barriers() == []
