@@ -290,12 +290,25 @@ def recall(
     client: Annotated[
         bool, typer.Option("--client", help="Leave private keys out.")
     ] = False,
+    photos: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FOLDER",
+            help="Where photos are named from. [default: beside the manifest]",
+        ),
+    ] = None,
 ) -> None:
-    """Write a recall sheet to print on A4 or Letter: a page a set-up and pass."""
+    """Write a recall sheet to print on A4 or Letter: a page a set-up and pass.
+
+    Everything that was written down, microphones drawn, and the photos that a `photo`
+    key names: in the session, a set-up, a cabinet, a microphone or a capture.
+    """
     from pipeline.day.recall import write_recall
 
-    pages = write_recall(source, output, client=client)
-    _say(f"{pages} pages")
+    sheet = write_recall(source, output, client=client, photos=photos)
+    for photo in sheet.missing:
+        _say(f"photo of {photo.caption}: {photo.trouble}")
+    _say(f"{len(sheet.pages)} set-ups and passes. Print it from a browser.")
     typer.echo(str(output))
 
 

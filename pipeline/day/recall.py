@@ -4,7 +4,6 @@ Everything that the manifest says is on it, microphones are drawn, photos are pu
 Private keys are marked; `client` leaves them out.
 """
 
-import base64
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,21 +12,15 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from pydantic import JsonValue
 
 from pipeline.day.drawing import Front, Side, draw_front, draw_side
+from pipeline.day.photos import Photo, read_photo
 from pipeline.errors import OutputError
 from pipeline.files.atomic import replace_with
 from pipeline.files.manifest import read_plan
-from pipeline.files.store import RECORD_NAME, read_record
+from pipeline.files.store import read_record
 from pipeline.models.record import Capture, Place, Recalls
+from pipeline.report.text import label
 
 PHOTO_KEYS = ("photo", "photos")
-PHOTO_TYPES = {
-    ".jpg": "jpeg",
-    ".jpeg": "jpeg",
-    ".png": "png",
-    ".webp": "webp",
-    ".gif": "gif",
-}
-LARGEST_PHOTO_BYTES = 8_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,14 +42,8 @@ class Taken:
     mic: str | None
     place: Place
     lines: tuple[Line, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Photo:
-    """A picture, as a data address."""
-
-    name: str
-    data: str
+    tables: Mapping[str, JsonValue]
+    """Where its photos are named."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,10 +73,20 @@ class Sheet:
 
     title: str
     session: tuple[Line, ...]
+    photos: tuple[Photo, ...]
     pages: tuple[Page, ...]
 
+    @property
+    def missing(self) -> tuple[Photo, ...]:
+        """Photos that cannot be shown, each once."""
+        pages = (photo for page in self.pages for photo in page.photos)
+        every = dict.fromkeys((*self.photos, *pages))
+        return tuple(photo for photo in every if photo.data is None)
 
-def write_recall(source: Path, output: Path, *, client: bool = False) -> int:
+
+def write_recall(
+    source: Path, output: Path, *, client: bool = False, photos: Path | None = None
+) -> Sheet:
     """Write the recall sheet.
 
     Parameters
@@ -100,11 +97,13 @@ def write_recall(source: Path, output: Path, *, client: bool = False) -> int:
         The HTML file.
     client : bool
         Leave private keys out.
+    photos : Path, optional
+        Folder that photos are named relative to; the source's own by default.
 
     Returns
     -------
-    int
-        Number of pages.
+    Sheet
+        What is on it; photos that cannot be shown say why.
 
     Raises
     ------
@@ -114,11 +113,8 @@ def write_recall(source: Path, output: Path, *, client: bool = False) -> int:
     if output.resolve() == source.resolve():
         message = f"{output}: this is the source itself; name another file"
         raise OutputError(message)
-    sheet = (
-        _of_run(source, client=client)
-        if source.is_dir()
-        else _of_manifest(source, client=client)
-    )
+    of = _of_run if source.is_dir() else _of_manifest
+    sheet = of(source, _Given(photos, client))
     environment = Environment(
         loader=PackageLoader("pipeline.day"),
         autoescape=True,
@@ -128,34 +124,51 @@ def write_recall(source: Path, output: Path, *, client: bool = False) -> int:
     )
     text = environment.get_template("recall.html.j2").render(sheet=sheet)
     replace_with(output, text.encode("utf-8"))
-    return len(sheet.pages)
+    return sheet
 
 
-def _of_run(folder: Path, *, client: bool) -> Sheet:
+@dataclass(frozen=True, slots=True)
+class _Given:
+    """What the user said."""
+
+    photos: Path | None
+    client: bool
+
+
+def _of_run(folder: Path, given: _Given) -> Sheet:
     record = read_record(folder)
     taken = [
-        Taken(c.id, c.pass_id, c.setup, c.mic, c.place, tuple(_capture_lines(c)))
+        Taken(
+            c.id,
+            c.pass_id,
+            c.setup,
+            c.mic,
+            c.place,
+            tuple(_capture_lines(c)),
+            {"photo": c.photo, "private": c.private},
+        )
         for c in record.captures
     ]
     # Photos lie beside the manifest, which a record does not know.
-    return _sheet(record.session, record.recall, taken, (folder / RECORD_NAME, client))
+    beside = given.photos or folder
+    return _sheet(record.session, record.recall, taken, (beside, given.client))
 
 
 def _capture_lines(capture: Capture) -> Iterator[Line]:
     raw = capture.model_dump(
         mode="json",
         by_alias=True,
-        include={"file", "channel", "control", "tags", "notes", "status"},
+        include={"file", "channel", "control", "tags", "notes", "photo", "status"},
         exclude_defaults=True,
     )
     yield from lines_of(raw)
     yield from lines_of(capture.place.model_dump(mode="json", exclude_none=True))
     if capture.latency:
-        yield Line("lag", f"{capture.latency.ms:.2f} ms")
+        yield Line("Late by", f"{capture.late_ms:.2f} ms")
     yield from lines_of(capture.private, private=True)
 
 
-def _of_manifest(manifest: Path, *, client: bool) -> Sheet:
+def _of_manifest(manifest: Path, given: _Given) -> Sheet:
     plan = read_plan(manifest)
     taken = []
     for capture in plan.captures:
@@ -175,11 +188,13 @@ def _of_manifest(manifest: Path, *, client: bool) -> Sheet:
                 written.mic,
                 capture.place,
                 lines,
+                raw,
             )
         )
     session = plan.manifest.session.model_dump(mode="json", exclude_unset=True)
-    session["di"] = plan.manifest.di.file
-    return _sheet(session, plan.recalls, taken, (plan.manifest_path, client))
+    session["DI"] = plan.manifest.di.file
+    beside = given.photos or plan.manifest_path.parent
+    return _sheet(session, plan.recalls, taken, (beside, given.client))
 
 
 def lines_of(
@@ -203,13 +218,12 @@ def lines_of(
         in it.
     """
     for key, value in table.items():
-        name = f"{prefix}{key}".replace("_", " ")
         if key == "private" and isinstance(value, dict):
             yield from lines_of(value, private=True, prefix=prefix)
         elif isinstance(value, dict):
             yield from lines_of(value, private=private, prefix=f"{prefix}{key} ")
         else:
-            yield Line(name, _text(value), private)
+            yield Line(label(f"{prefix}{key}"), _text(value), private)
 
 
 def _text(value: JsonValue) -> str:
@@ -230,7 +244,7 @@ def _sheet(
     taken: Sequence[Taken],
     given: tuple[Path, bool],
 ) -> Sheet:
-    beside, client = given
+    folder, client = given
     groups: dict[tuple[str, str], list[Taken]] = {}
     for one in taken:
         groups.setdefault((one.setup or "", one.pass_id), []).append(one)
@@ -239,34 +253,55 @@ def _sheet(
         rig = recalls.setup.get(setup, {})
         name = rig.get("cabinet")
         cabinet = recalls.cabinet.get(name) if isinstance(name, str) else None
-        mics = [recalls.mic.get(one.mic or "", {}) for one in members]
+        mics = {one.mic or "": recalls.mic.get(one.mic or "", {}) for one in members}
         places = [(one.id, one.place) for one in members]
         front = draw_front(cabinet, places)
         side = draw_side(places)
-        title = f"Set-up {setup}, pass {pass_id}" if setup else f"Pass {pass_id}"
+        named: list[tuple[str, Mapping[str, JsonValue]]] = [
+            (f"Set-up {setup}", rig),
+            (f"Cabinet {name}", cabinet or {}),
+            *((f"Microphone {mic}", table) for mic, table in mics.items()),
+            *((one.id, one.tables) for one in members),
+        ]
         pages.append(
             Page(
-                title=title,
+                title=f"Set-up {setup}, pass {pass_id}" if setup else f"Pass {pass_id}",
                 rig=_shown(lines_of(rig), client=client),
-                cabinet=_shown(lines_of(cabinet or {}), client=client),
+                cabinet=_shown(_cabinet_lines(cabinet or {}), client=client),
                 captures=tuple(
-                    _entry(one, mic, client=client)
-                    for one, mic in zip(members, mics, strict=True)
+                    _entry(one, mics[one.mic or ""], client=client) for one in members
                 ),
                 front=front if front.dots or cabinet or side.mics else None,
                 side=side,
-                photos=tuple(_photos((rig, *mics), beside.parent, client=client)),
+                photos=_photos(named, folder, client=client),
             )
         )
     return Sheet(
         str(session.get("name", "session")),
-        _shown(lines_of(session), client=client),
+        _shown(
+            lines_of({k: v for k, v in session.items() if k != "name"}), client=client
+        ),
+        _photos([("Session", session)], folder, client=client),
         tuple(pages),
     )
 
 
+def _cabinet_lines(cabinet: Mapping[str, JsonValue]) -> Iterator[Line]:
+    """Write a cabinet's keys, one line a speaker."""
+    yield from lines_of({k: v for k, v in cabinet.items() if k != "speakers"})
+    speakers = cabinet.get("speakers")
+    for speaker in speakers if isinstance(speakers, list) else []:
+        if isinstance(speaker, dict):
+            facts = (
+                f"{label(key)} {_text(value)}"
+                for key, value in speaker.items()
+                if key != "id"
+            )
+            yield Line(f"Speaker {speaker.get('id', '')}", "; ".join(facts))
+
+
 def _entry(one: Taken, mic: Mapping[str, JsonValue], *, client: bool) -> Entry:
-    named = [Line("microphone", one.mic)] if one.mic else []
+    named = [Line("Microphone", one.mic)] if one.mic else []
     lines = [*named, *lines_of(mic, prefix="mic "), *one.lines]
     return Entry(one.id, _shown(lines, client=client))
 
@@ -276,29 +311,25 @@ def _shown(lines: Iterator[Line] | Sequence[Line], *, client: bool) -> tuple[Lin
 
 
 def _photos(
-    tables: Sequence[Mapping[str, JsonValue]], folder: Path, *, client: bool
-) -> Iterator[Photo]:
-    for table in tables:
-        private = table.get("private")
-        parts: list[Mapping[str, JsonValue]] = [table]
-        if isinstance(private, dict) and not client:
-            parts.append(private)
-        for part in parts:
-            for key in PHOTO_KEYS:
-                value = part.get(key)
-                for name in value if isinstance(value, list) else [value]:
-                    photo = _photo(str(name), folder) if name else None
-                    if photo:
-                        yield photo
+    named: Sequence[tuple[str, Mapping[str, JsonValue]]], folder: Path, *, client: bool
+) -> tuple[Photo, ...]:
+    """Read the photos that tables name, each file once."""
+    found: dict[str, Photo] = {}
+    for caption, table in named:
+        hidden = table.get("private")
+        parts = [(table, False)]
+        if isinstance(hidden, dict) and not client:
+            parts.append((hidden, True))
+        for part, private in parts:
+            for name in _photo_names(part):
+                if name not in found:
+                    found[name] = read_photo(folder / name, caption, private=private)
+    return tuple(found.values())
 
 
-def _photo(name: str, folder: Path) -> Photo | None:
-    path = folder / name
-    kind = PHOTO_TYPES.get(path.suffix.lower())
-    try:
-        if kind is None or path.stat().st_size > LARGEST_PHOTO_BYTES:
-            return None
-        data = base64.b64encode(path.read_bytes()).decode("ascii")
-    except OSError:
-        return None
-    return Photo(name, f"data:image/{kind};base64,{data}")
+def _photo_names(table: Mapping[str, JsonValue]) -> Iterator[str]:
+    for key in PHOTO_KEYS:
+        value = table.get(key)
+        for name in value if isinstance(value, list) else [value]:
+            if isinstance(name, str) and name:
+                yield name

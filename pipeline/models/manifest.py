@@ -235,6 +235,9 @@ class Capture(Strict):
     )
     tags: tuple[str, ...] = Field(default=(), description="Free words.")
     notes: str | None = Field(default=None, description="Free text.")
+    photo: FileName | None = Field(
+        default=None, description="Picture of it for the recall sheet."
+    )
     private: Recall = Field(default_factory=dict, description="Not for the client.")
 
 

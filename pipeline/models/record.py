@@ -159,6 +159,7 @@ class Capture(Strict):
     control: bool = False
     tags: tuple[str, ...] = ()
     notes: str | None = None
+    photo: str | None = None
     private: Recall = Field(default_factory=dict)
     status: Status
     findings: tuple[Finding, ...] = ()

@@ -129,6 +129,8 @@ def _general_facts(capture: Capture) -> tuple[Fact, ...]:
         found.append(Fact("Tags", ", ".join(capture.tags)))
     if capture.notes:
         found.append(Fact("Notes", capture.notes))
+    if capture.photo:
+        found.append(Fact("Photo", capture.photo))
     return (*found, *facts(capture.private, private=True))
 
 

@@ -57,6 +57,7 @@ def _capture(
         control=written.control,
         tags=written.tags,
         notes=written.notes,
+        photo=written.photo,
         private=written.private,
         status=_status(findings),
         findings=findings,

@@ -1,6 +1,8 @@
 """The commands, as a person calls them."""
 
 import base64
+import io
+import re
 import subprocess
 import sys
 from html.parser import HTMLParser
@@ -9,6 +11,7 @@ from pathlib import Path
 import pytest
 import soundfile
 import typer
+from PIL import ExifTags, Image
 from typer.testing import CliRunner
 
 from pipeline.day.commands import add_commands
@@ -118,11 +121,11 @@ def test_the_recall_sheet_has_everything_that_was_written(
     page = tmp_path / "recall.html"
     assert runner.invoke(app, ["recall", str(manifest), "-o", str(page)]).exit_code == 0
     seen = words(page)
-    for word in ("Shed <one>", "amp gain", "6.5", "ribbon", "agreed", "12", "25", "a"):
+    for word in ("Shed <one>", "Amp gain", "6.5", "ribbon", "agreed", "12", "25", "a"):
         assert word in seen, word
     text = page.read_text(encoding="utf-8")
     assert text.count('class="private"') == 2
-    assert "data:image/png;base64," in text
+    assert text.count("data:image/jpeg;base64,") == 1
     assert "@page" in text
 
 
@@ -133,6 +136,47 @@ def test_a_clients_sheet_keeps_private_keys_private(
     runner.invoke(app, ["recall", str(manifest), "-o", str(page), "--client"])
     assert "agreed" not in page.read_text(encoding="utf-8")
     assert "12" not in words(page)
+
+
+def test_photos_come_from_everywhere_without_the_cameras_own_data(
+    manifest: Path, tmp_path: Path
+) -> None:
+    # A phone's picture: turned on its side, with the place where it was taken.
+    taken = Image.new("RGB", (3000, 2000), "navy")
+    exif = taken.getexif()
+    exif[ExifTags.Base.Orientation] = 6
+    exif[ExifTags.Base.ImageDescription] = "back alley 7"
+    taken.save(tmp_path / "mic.jpg", exif=exif)
+    (tmp_path / "no.heic").write_bytes(b"unknown")
+    text = manifest.read_text(encoding="utf-8")
+    text = text.replace('type = "ribbon"', 'type = "ribbon"\nphoto = "mic.jpg"')
+    text = text.replace("distance_mm = 25", 'distance_mm = 25\nphoto = "gone.jpg"')
+    text = text.replace('fee = "agreed"', 'fee = "agreed", photos = ["no.heic"]')
+    manifest.write_text(text, encoding="utf-8")
+    page = tmp_path / "recall.html"
+    made = runner.invoke(app, ["recall", str(manifest), "-o", str(page)])
+    assert made.exit_code == 0, made.output
+    assert "a: gone.jpg: not found" in made.output
+    assert "no.heic: cannot be read; save it as JPEG" in made.output
+    shown = re.findall(r"data:image/jpeg;base64,([^\"]*)", page.read_text())
+    pictures = [Image.open(io.BytesIO(base64.b64decode(data))) for data in shown]
+    # Upright, scaled to 1600 pixels, and nothing of the alley.
+    assert sorted(p.size for p in pictures) == [(1, 1), (1067, 1600)]
+    assert not any(picture.getexif() for picture in pictures)
+    made = runner.invoke(app, ["recall", str(manifest), "-o", str(page), "--client"])
+    assert "no.heic" not in page.read_text()
+
+
+def test_photos_of_a_run_lie_where_one_says(manifest: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "photos"
+    folder.mkdir()
+    (tmp_path / "p.png").rename(folder / "p.png")
+    page = tmp_path / "recall.html"
+    missing = runner.invoke(app, ["recall", str(manifest), "-o", str(page)])
+    assert "p.png: not found" in missing.output
+    told = ["recall", str(manifest), "-o", str(page), "--photos", str(folder)]
+    assert "not found" not in runner.invoke(app, told).output
+    assert "data:image/jpeg" in page.read_text()
 
 
 def test_mics_are_drawn_where_they_stand() -> None:
