@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from heapq import nsmallest
 
 from pipeline.models.record import Record
 from pipeline.report import text
@@ -13,6 +14,7 @@ MOST_CELLS_A_SIDE = 48
 MOST_NAMED = 48
 LEVELS = 8
 CELL = 12
+MOST_ALIKE = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,3 +93,32 @@ def distances(record: Record, names: Mapping[str, Name]) -> Distances | None:
         labelled=len(order) <= MOST_NAMED,
         note=thinned(len(order), total),
     )
+
+
+def nearest(
+    record: Record, names: Mapping[str, Name]
+) -> dict[str, tuple[tuple[int, float], ...]]:
+    """Who is most alike: the map in figures, also where it holds too many for a table.
+
+    Parameters
+    ----------
+    record : Record
+        The session.
+    names : mapping of str to Name
+        Names of the captures.
+
+    Returns
+    -------
+    dict of str to tuple of (int, float)
+        For each capture the numbers of the `MOST_ALIKE` nearest, and dB.
+    """
+    ids, table = record.comparison.ids, record.comparison.distance_db
+    found = {}
+    for key, row in zip(ids, table, strict=False):
+        others = (
+            (db, names[ids[k]].index)
+            for k, db in enumerate(row)
+            if ids[k] != key and ids[k] in names
+        )
+        found[key] = tuple((at, db) for db, at in nsmallest(MOST_ALIKE, others))
+    return found

@@ -9,7 +9,7 @@ from pipeline.models.metrics import METRICS
 from pipeline.models.record import Capture, Output, Place, Record
 from pipeline.report import text
 from pipeline.report.along import track_sound
-from pipeline.report.distances import Distances
+from pipeline.report.distances import Distances, nearest
 from pipeline.report.names import Name, audio_link, listen_link
 from pipeline.report.passes import sum_frame
 from pipeline.report.plots import Frame, Scale
@@ -73,6 +73,16 @@ def _spot(place: Place) -> list[str | float | None] | None:
     lengths = (place.offset_mm, place.x_mm, place.y_mm, place.distance_mm)
     found = [place.speaker, *lengths, place.angle_deg]
     return found if any(value is not None for value in found) else None
+
+
+def _alike(record: Record, names: Mapping[str, Name]) -> list[list[list[float]]] | None:
+    found = nearest(record, names)
+    if not found:
+        return None
+    return [
+        [[index, round(db, 2)] for index, db in found.get(capture.id, ())]
+        for capture in record.captures
+    ]
 
 
 def _sound(name: str, output: Output) -> dict[str, Any]:
@@ -140,6 +150,7 @@ def island(
     repeat = record.repeatability
     data: dict[str, Any] = {
         "captures": [_capture(c, names[c.id], rows) for c in record.captures],
+        "alike": _alike(record, names),
         "metrics": [[m.key, m.label, m.unit, m.digits, m.rising] for m in METRICS],
         "reference": names[reference].index
         if reference and reference in names

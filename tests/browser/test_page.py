@@ -269,6 +269,10 @@ def test_every_picture_has_its_numbers(page, night):
         assert number(shown) == pytest.approx(wanted, abs=0.005)
     _, *rows = numbers(page, "front")
     assert rows[1] == ["t002", "left", "0", "0", "0", "45", "0"]
+    _, *rows = numbers(page, "map")
+    ids, table = data.comparison.ids, data.comparison.distance_db
+    db, alike = min((db, ids[k]) for k, db in enumerate(table[1]) if k != 1)
+    assert rows[1][:3] == ["t002", alike, f"{db:.2f}"]
     pictures = page.run(
         "return [...document.querySelectorAll('svg.plot')].filter(p => {"
         " const s = p.closest('section, .pair, figure');"

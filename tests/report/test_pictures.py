@@ -61,6 +61,17 @@ def test_distances_are_reordered_not_changed(night):
     assert cells == len(found.names) * (len(found.names) - 1) // 2
 
 
+def test_the_most_alike_are_the_nearest_of_all(crowd):
+    known = names(crowd)
+    found = distances.nearest(crowd, known)
+    ids, table = crowd.comparison.ids, crowd.comparison.distance_db
+    for row in (0, 17, len(ids) - 1):
+        others = [db for k, db in enumerate(table[row]) if k != row]
+        assert [db for _, db in found[ids[row]]] == sorted(others)[:3]
+        index, db = found[ids[row]][0]
+        assert db == table[row][ids.index(crowd.captures[index].id)]
+
+
 def test_map_keeps_ratios_of_distances(night):
     found = points.tone_map(night, names(night))
     spots = {s.id: (s.x, s.y) for s in night.comparison.spots}

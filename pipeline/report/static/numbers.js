@@ -65,8 +65,10 @@ const tracks = () => {
 const front = () => page.grid(
   ["Capture", "Speaker", "From the cap's centre, mm", "Right of it, mm", "Above it, mm", "From the grille, mm", "Off axis, \u00b0"],
   captures.flatMap((c, k) => c.spot ? [[k, c.spot[0] ?? "\u2013", ...c.spot.slice(1).map((v) => shown(v, 0))]] : []));
+const map = () => page.grid(["Capture", "Most alike", "dB", "Second", "dB", "Third", "dB"],
+  captures.flatMap((_, k) => data.alike && data.alike[k].length ? [[k, ...data.alike[k].flatMap(([at, db]) => [captures[at].id, shown(db, 2)])]] : []));
 const tables = {
-  sums, tracks, front,
+  sums, tracks, front, map,
   levels: () => page.grid(["Capture", ...data.bands.map(([, name]) => name + " Hz")],
     captures.flatMap((c, k) => c.db ? [[k, ...page.series("levels", k).map((v) => shown(v, 1))]] : [])),
   differences: () => page.grid(["Capture", ...data.bands.map(([, name]) => name + " Hz")],
