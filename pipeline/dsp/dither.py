@@ -23,13 +23,16 @@ def _noise() -> NDArray[np.float32]:
     return rng.random(_BLOCK, dtype=np.float32) - rng.random(_BLOCK, dtype=np.float32)
 
 
-def to_16_bits(samples: NDArray[np.float32]) -> NDArray[np.int16]:
+def to_16_bits(samples: NDArray[np.float32], gain: float = 1.0) -> NDArray[np.int16]:
     """Round to 16 bits with triangular dither.
 
     Parameters
     ----------
     samples : ndarray of float32, shape (frames,)
-        Full scale 1.0; what lies beyond is held at full scale.
+        Full scale 1.0.
+    gain : float
+        Amplitude that they are multiplied by; what then lies beyond full scale is held
+        at it.
 
     Returns
     -------
@@ -39,7 +42,8 @@ def to_16_bits(samples: NDArray[np.float32]) -> NDArray[np.int16]:
     out = np.empty(len(samples), dtype=np.int16)
     noise = _noise()
     for start in range(0, len(samples), _BLOCK):
-        part = samples[start : start + _BLOCK] * np.float32(_FULL_SCALE)
+        # Full scale is a power of two: one product rounds as two would.
+        part = samples[start : start + _BLOCK] * np.float32(gain * _FULL_SCALE)
         part += noise[: len(part)]
         np.rint(part, out=part)
         np.clip(part, -_FULL_SCALE, _FULL_SCALE - 1.0, out=part)

@@ -140,9 +140,10 @@ def encode_24(samples: NDArray[np.float32]) -> bytes:
     if len(samples) and not (samples.min() >= -1.0 and samples.max() < 1.0):
         msg = "samples are not finite or outside [-1, 1): lower the gain first"
         raise ValueError(msg)
-    scaled = np.rint(samples * np.float32(FULL_SCALE_24))
+    scaled = samples * np.float32(FULL_SCALE_24)
+    np.rint(scaled, out=scaled)
     # The last half step below 1.0 is inside the range and rounds down.
-    np.minimum(scaled, FULL_SCALE_24 - 1, out=scaled)
+    np.minimum(scaled, np.float32(FULL_SCALE_24 - 1), out=scaled)
     octets = scaled.astype("<i4").view(np.uint8).reshape(-1, 4)
     packed = np.empty((len(octets), 3), dtype=np.uint8)
     for k in range(3):

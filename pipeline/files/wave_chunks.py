@@ -132,6 +132,7 @@ def write_wave_24(
     bext: BextFields,
     *,
     info: Mapping[str, str] | None = None,
+    gain: float = 1.0,
 ) -> WrittenFile:
     """Write a mono 24-bit WAV file, whole or not at all.
 
@@ -140,14 +141,16 @@ def write_wave_24(
     path : Path
         Final name, in a folder that exists.
     samples : ndarray, shape (n,), float32
-        From -1.0 up to, but not including, 1.0. Rounded to 24 bits without
-        dither, see `encode_24`.
+        With the gain from -1.0 up to, but not including, 1.0. Rounded to 24 bits
+        without dither, see `encode_24`.
     sample_rate_hz : int
         Sample rate in Hz.
     bext : BextFields
         Broadcast extension.
     info : mapping of str to str, optional
         INFO entries by their four-letter names; stored as ASCII.
+    gain : float
+        Amplitude that the samples are multiplied by, in single precision.
 
     Returns
     -------
@@ -160,7 +163,8 @@ def write_wave_24(
     with write_aside(path) as written:
         written.write(head)
         for start in range(0, len(samples), BLOCK_FRAMES):
-            written.write(encode_24(samples[start : start + BLOCK_FRAMES]))
+            block = samples[start : start + BLOCK_FRAMES]
+            written.write(encode_24(block if gain == 1.0 else block * np.float32(gain)))
         if len(samples) * FRAME_BYTES & 1:
             written.write(b"\0")
     return WrittenFile(path, len(samples), written.sha256)

@@ -15,7 +15,6 @@ Measured by tests/benchmarks/listening_formats.py.
 """
 
 import base64
-from codecs import BOM_UTF16_LE
 from pathlib import PurePosixPath
 
 import numpy as np
@@ -125,22 +124,18 @@ def listening_samples(identity: str, samples: NDArray[np.int16], *, rate: int) -
         "channels": 1 if samples.ndim == 1 else samples.shape[1],
         "frames": len(samples),
     }
-    head = f'reamps_audio({as_script(payload).removesuffix("}")},"data":"'
-    parts = (
-        head.encode("utf-16-le"),
-        _characters(samples.ravel()),
-        '"});\n'.encode("utf-16-le"),
-    )
-    return b"".join((BOM_UTF16_LE, *parts))
+    head = f'\ufeffreamps_audio({as_script(payload).removesuffix("}")},"data":"'
+    start, end = head.encode("utf-16-le"), '"});\n'.encode("utf-16-le")
+    return b"".join((start, _characters(samples.ravel()), end))
 
 
-def _characters(samples: NDArray[np.int16]) -> bytes:
+def _characters(samples: NDArray[np.int16]) -> memoryview:
     """One UTF-16 unit a sample, or six of an escape where it may not stand as it is."""
     units = samples.view(np.uint16) + np.uint16(SHIFT)
     low, high = _PLAIN
     if samples.min() < low or samples.max() > high:
         units = _escaped(units, np.flatnonzero((samples < low) | (samples > high)))
-    return units.astype("<u2", copy=False).tobytes()
+    return units.astype("<u2", copy=False).data
 
 
 def _escaped(

@@ -558,8 +558,15 @@ def measure_blend(task: BlendTask) -> MeasureResult:
 
 def _take(samples: "Cut | BlendTask | DiSpec") -> NDArray[np.float32]:
     if isinstance(samples, DiSpec):
-        return load_di(samples).samples
+        return _read_di(samples)
     return cut_capture(samples) if isinstance(samples, Cut) else sum_parts(samples)
+
+
+def _read_di(di: DiSpec) -> NDArray[np.float32]:
+    seen = di.size_bytes, di.modified_ns
+    spec = SourceSpec(di.path, di.channel, di.sample_rate_hz, seen)
+    with open_source(spec) as source:
+        return source.read(0, di.frames)
 
 
 @dataclass(frozen=True, slots=True)
@@ -606,6 +613,8 @@ def write_capture(task: WriteTask) -> Output:
     Output
         Where it is, and its hash.
     """
+    # Writing needs nothing of the DI: what was held for measuring makes room.
+    load_di.cache_clear()
     return write_output(
         _take(task.samples),
         task.gain_db,

@@ -97,8 +97,8 @@ def write_output(
         Written aside, verified and renamed; the listening copy first, so that a file
         that is there has one.
     """
-    levelled = aligned * np.float32(amplitude_from_db(gain_db))
+    gain = amplitude_from_db(gain_db)
     if wrap is not None and listen is not None:
-        replace_with(listen, wrap(to_16_bits(levelled)))
-    written = write_wave_24(path, levelled, sample_rate_hz, bext)
+        replace_with(listen, wrap(to_16_bits(aligned, gain)))
+    written = write_wave_24(path, aligned, sample_rate_hz, bext, gain=gain)
     return Output(file=relative, sha256=written.sha256, frames=written.frames)
