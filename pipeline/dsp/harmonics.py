@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, signal
+from scipy import fft
 
 from pipeline.dsp.sweep import EDGE, Sweep, deconvolve, sweep_signal
 
@@ -151,6 +151,8 @@ def noise_in_harmonics(
         own and multiplied by the energy of the window that `read_sweep` cuts.
     """
     rate = sweep.sample_rate_hz
+    from scipy import signal  # noqa: PLC0415 (half a second, for sweeps only)
+
     at, density = signal.welch(noise, rate, nperseg=8192)
     size = fft.next_fast_len(2 * sweep.frames, real=True)
     played = np.abs(fft.rfft(sweep_signal(sweep), size)) ** 2
