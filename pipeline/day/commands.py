@@ -314,9 +314,15 @@ def recall(
 
 def handover(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder of a run.")],
+    ids: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[ID...]", help="Captures and blends. (default: all captures)"
+        ),
+    ] = None,
     target: Annotated[
         Path, typer.Option("--output", "-o", metavar="FOLDER", help="Where copies go.")
-    ],
+    ] = ...,  # type: ignore[assignment] # typer's mark of a required option
     template: Annotated[
         str,
         typer.Option(
@@ -333,9 +339,9 @@ def handover(
     The files carry the DI's time, so "move to original time" puts them in place; the
     nudge list moves your own files by samples or milliseconds.
     """
-    from pipeline.day.handover import hand_over, plan_handover
+    from pipeline.day.handover import hand_over, original_time, plan_handover
 
-    copies = plan_handover(folder, target, template)
+    copies = plan_handover(folder, target, template, tuple(ids or ()))
     if not dry_run:
         hand_over(folder, target, copies)
     for copy in copies:
@@ -343,6 +349,12 @@ def handover(
     _say(
         f"{len(copies)} files {'would be' if dry_run else 'were'} handed over to "
         f"{target}"
+    )
+    at = original_time(copies)
+    _say(
+        "The DI carried no time: put the files where the DI starts."
+        if at is None
+        else f'"Move to original time" puts them at sample {at}, where the DI lies.'
     )
 
 

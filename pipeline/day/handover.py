@@ -5,31 +5,25 @@ puts them where the DI lies. Whoever keeps their own files moves them by the nud
 list. Originals are read for nothing and renamed never; nothing is overwritten.
 """
 
-import csv
-import io
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 
-from pydantic import JsonValue
-
+from pipeline.day.nudges import nudge_list
+from pipeline.day.template import capture_fields, fill
 from pipeline.errors import OutputError, ReampsError
 from pipeline.files.atomic import make_folder, replace_with, write_aside
 from pipeline.files.audio import sha256_of
 from pipeline.files.names import unique_names
 from pipeline.files.store import read_record
-from pipeline.models.record import Capture, Record
+from pipeline.files.wave_chunks import read_bext
+from pipeline.models.record import Output, Record
 
 DEFAULT_TEMPLATE = "{session} - {id}"
 NUDGES_NAME = "nudges.csv"
 CHECKSUMS_NAME = "checksums-sha256.txt"
 BLOCK_BYTES = 1_048_576
-_FIELD = re.compile(r"\{(\w+)\}")
-_PLACE_FIELDS = ("speaker", "position", "distance_mm", "offset_mm", "angle_deg")
-_ABSENT = "\x00"
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +33,7 @@ class Copy:
     Parameters
     ----------
     id : str
-        Of the capture.
+        Of the capture or blend.
     source, target : Path
         The run's file and its copy.
     sha256 : str
@@ -55,7 +49,18 @@ class Copy:
     there: bool
 
 
-def plan_handover(folder: Path, target: Path, template: str) -> tuple[Copy, ...]:
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """Something with an output: a capture, or a blend, which has no place."""
+
+    id: str
+    output: Output
+    values: Mapping[str, object]
+
+
+def plan_handover(
+    folder: Path, target: Path, template: str, ids: Sequence[str] = ()
+) -> tuple[Copy, ...]:
     """Decide what would be copied, without copying.
 
     Parameters
@@ -68,34 +73,58 @@ def plan_handover(folder: Path, target: Path, template: str) -> tuple[Copy, ...]
         Their names: text with fields in braces: {session}, {date}, any other key of
         the session, {id}, {pass}, {setup}, {mic}, {speaker}, {position},
         {distance_mm}, {offset_mm}, {angle_deg}, {treatment}.
+    ids : sequence of str
+        Captures and blends that are handed over; without any, every capture.
 
     Returns
     -------
     tuple of Copy
-        One a capture that has an output; names are safe and no two alike.
+        One an output; names are safe and no two alike.
 
     Raises
     ------
-    ReampsError
-        If there is nothing to hand over, or a field is unknown.
     OutputError
         If the target is the run's own folder, another file is in the way, or an
-        output is not what the run wrote.
+        output is not what the run wrote. A `ReampsError` says that there is nothing
+        to hand over, or that an id or a field is unknown.
     """
     record = read_record(folder)
     if _inside(target, folder):
         message = f"{target}: lies inside the run's folder; name another one"
         raise OutputError(message)
-    captures = [capture for capture in record.captures if capture.output]
-    if not captures:
-        message = f"{folder}: no capture of this run has an output to hand over"
-        raise ReampsError(message)
-    labels = {c.id: fill(template, c, record.session) for c in captures}
+    pieces = _chosen(folder, record, ids)
+    labels = {p.id: fill(template, p.values, record.session) for p in pieces}
     wanted = _apart(labels)
     names = unique_names(wanted.values())
     return tuple(
-        _copy(folder, target / f"{names[wanted[c.id]]}.wav", c) for c in captures
+        _copy(folder, target / f"{names[wanted[piece.id]]}.wav", piece)
+        for piece in pieces
     )
+
+
+def _chosen(folder: Path, record: Record, ids: Sequence[str]) -> list[_Piece]:
+    captures = [
+        _Piece(c.id, c.output, capture_fields(c)) for c in record.captures if c.output
+    ]
+    blends = [
+        _Piece(b.id, b.output, {"id": b.id, "pass": b.pass_id})
+        for b in record.blends
+        if b.output
+    ]
+    if not ids:
+        if not captures:
+            message = f"{folder}: no capture of this run has an output to hand over"
+            raise ReampsError(message)
+        return captures
+    known = {piece.id: piece for piece in (*captures, *blends)}
+    unknown = [id_ for id_ in ids if id_ not in known]
+    if unknown:
+        message = (
+            f"{folder}: has no output of the name {', '.join(unknown)}; there are: "
+            f"{', '.join(known) or 'none'}"
+        )
+        raise ReampsError(message)
+    return [known[id_] for id_ in dict.fromkeys(ids)]
 
 
 def _inside(target: Path, folder: Path) -> bool:
@@ -111,71 +140,10 @@ def _apart(labels: Mapping[str, str]) -> dict[str, str]:
     }
 
 
-def fill(template: str, capture: Capture, session: Mapping[str, JsonValue]) -> str:
-    """Fill a template with what a capture says.
-
-    Parameters
-    ----------
-    template : str
-        Text with fields in braces.
-    capture : Capture
-        The capture.
-    session : mapping of str to JSON value
-        The session's keys; `private` is no field.
-
-    Returns
-    -------
-    str
-        A text that is not yet safe as a name; absent values leave nothing, and the
-        separators around them close up.
-
-    Raises
-    ------
-    ReampsError
-        If a field is neither a capture's nor in the session.
-    """
-    place = capture.place
-    values: dict[str, object] = {
-        "id": capture.id,
-        "pass": capture.pass_id,
-        "setup": capture.setup,
-        "mic": capture.mic,
-        "treatment": place.treatment,
-        **{key: getattr(place, key) for key in _PLACE_FIELDS},
-    }
-    for key, value in session.items():
-        if isinstance(value, str | int | float) and key != "private":
-            values.setdefault("session" if key == "name" else key, value)
-    values.setdefault("date", None)
-
-    unknown = [name for name in _FIELD.findall(template) if name not in values]
-    if unknown:
-        known = ", ".join(sorted(values))
-        message = f"the template has a field {unknown[0]!r}; known are: {known}"
-        raise ReampsError(message)
-
-    def text(match: re.Match[str]) -> str:
-        value = values[match[1]]
-        if value is None:
-            return _ABSENT
-        return f"{value:g}" if _is_number(value) else str(value)
-
-    # A separator and a unit go with the value that they belonged to.
-    filled = re.sub(rf"[ _-]*{_ABSENT}(?:mm|deg)?", "", _FIELD.sub(text, template))
-    return filled.strip(" _-")
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
-
-
-def _copy(folder: Path, target: Path, capture: Capture) -> Copy:
-    if capture.output is None:
-        message = f"{capture.id} has no output"
-        raise ValueError(message)
-    source = folder / capture.output.file
+def _copy(folder: Path, target: Path, piece: _Piece) -> Copy:
+    source = folder / piece.output.file
     sha256 = sha256_of(source)
-    if sha256 != capture.output.sha256:
+    if sha256 != piece.output.sha256:
         message = (
             f"{source}: is not what the run wrote (its checksum differs). Run the "
             "session again before handing over."
@@ -188,7 +156,7 @@ def _copy(folder: Path, target: Path, capture: Capture) -> Copy:
             "folder or another template."
         )
         raise OutputError(message)
-    return Copy(capture.id, source, target, sha256, there)
+    return Copy(piece.id, source, target, sha256, there)
 
 
 def hand_over(folder: Path, target: Path, copies: Sequence[Copy]) -> None:
@@ -204,7 +172,7 @@ def hand_over(folder: Path, target: Path, copies: Sequence[Copy]) -> None:
         From `plan_handover`. An `OutputError` says why one could not be made.
     """
     make_folder(target)
-    sums = {}
+    sums = _sums_before(target)
     for copy in copies:
         if not copy.there:
             _copy_bytes(copy)
@@ -216,6 +184,33 @@ def hand_over(folder: Path, target: Path, copies: Sequence[Copy]) -> None:
     replace_with(target / CHECKSUMS_NAME, lines.encode("utf-8"))
 
 
+def _sums_before(target: Path) -> dict[str, str]:
+    """Read the checksums of what was handed over before and is still there."""
+    try:
+        text = (target / CHECKSUMS_NAME).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        return {}
+    pairs = (line.split("  ", 1) for line in text.splitlines() if "  " in line)
+    return {name: sum_ for sum_, name in pairs if (target / name).is_file()}
+
+
+def original_time(copies: Sequence[Copy]) -> int | None:
+    """Read where "move to original time" would put the copies.
+
+    Parameters
+    ----------
+    copies : sequence of Copy
+        From `plan_handover`.
+
+    Returns
+    -------
+    int or None
+        Samples since midnight; None where the DI carried no time.
+    """
+    found = read_bext(copies[0].source) if copies else None
+    return found.time_reference_samples or None if found else None
+
+
 def _copy_bytes(copy: Copy) -> None:
     with copy.source.open("rb") as source, write_aside(copy.target) as written:
         while block := source.read(BLOCK_BYTES):
@@ -223,48 +218,3 @@ def _copy_bytes(copy: Copy) -> None:
         if written.sha256 != copy.sha256:
             message = f"{copy.source}: changed while it was copied; run again"
             raise OutputError(message)
-
-
-def nudge_list(record: Record) -> str:
-    """List how far each original has to move.
-
-    Parameters
-    ----------
-    record : Record
-        A run's record.
-
-    Returns
-    -------
-    str
-        CSV, one row a capture with a lag. `move_samples` counts at the DI's rate,
-        negative = earlier; put the file's start on the DI's start first. `invert`
-        says whether its polarity is that of the DI turned over.
-    """
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\r\n")
-    writer.writerow(
-        ["id", "file", "channel", "move_samples", "move_ms", "invert", "rate_hz"]
-    )
-    rate = record.di.sample_rate_hz
-    for capture in record.captures:
-        if capture.latency is None or capture.shift_samples is None:
-            continue
-        move = -capture.shift_samples
-        invert = {1: "no", -1: "yes"}.get(capture.latency.polarity or 0, "")
-        writer.writerow(
-            [
-                _cell(capture.id),
-                _cell(capture.file),
-                capture.channel,
-                f"{move:.3f}",
-                f"{move / rate * 1000.0:.4f}",
-                invert,
-                rate,
-            ]
-        )
-    return buffer.getvalue()
-
-
-def _cell(text: str) -> str:
-    """Keep a spreadsheet from taking a text for a formula."""
-    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text

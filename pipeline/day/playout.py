@@ -18,7 +18,7 @@ from pipeline.files.atomic import replace_with
 from pipeline.files.audio import ChannelSource, sha256_of
 from pipeline.files.bext import BextFields, coding_history_line
 from pipeline.files.playout import layout_text, sidecar_of
-from pipeline.files.wave_chunks import write_wave_24
+from pipeline.files.wave_chunks import read_bext, write_wave_24
 from pipeline.models.playout import Layout, SweepPart
 from pipeline.stages.di import inspect_di
 from pipeline.stages.playout import SWEEP_TAIL_S
@@ -190,6 +190,16 @@ def _write_24(wish: PlayoutWish, samples: Samples, layout: Layout) -> None:
     bext = BextFields(
         description=text,
         originator="reamps",
+        time_reference_samples=_time_reference(wish.di, layout.di_start),
         coding_history=(coding_history_line(layout.sample_rate_hz, "play-out"),),
     )
     write_wave_24(wish.output, samples, layout.sample_rate_hz, bext)
+
+
+def _time_reference(di: Path, di_start: int) -> int:
+    """Say where the play-out file starts if the DI in it lies at its original time."""
+    try:
+        found = read_bext(di)
+    except (OSError, ValueError):
+        found = None
+    return max(found.time_reference_samples - di_start, 0) if found else 0

@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from pipeline.day.handover import fill, hand_over, nudge_list, plan_handover
+from pipeline.day.handover import hand_over, plan_handover
+from pipeline.day.nudges import nudge_list
+from pipeline.day.template import capture_fields, fill
 from pipeline.errors import OutputError, ReampsError
 from pipeline.files.store import write_record
 from pipeline.models.record import Record
@@ -36,6 +38,16 @@ def capture(id_: str, sha256: str | None, **keys: object) -> dict[str, object]:
     }
 
 
+UNSTEADY = {
+    "samples": 480.0,
+    "ms": 10.0,
+    "polarity": -1,
+    "confidence": 1.0,
+    "drift_ppm": 2.0,
+    "jumps": [{"at_s": 3.5, "samples": 64.0}],
+}
+
+
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """A run's folder with two outputs and one rejected capture."""
@@ -54,7 +66,12 @@ def folder(tmp_path: Path) -> Path:
         "version": "0",
         "session": {"name": "Tin: shed?", "date": "2030-01-01"},
         "align_mode": "pass",
-        "di": {"file": "di.wav", "sha256": "0", "sample_rate_hz": 48_000, "frames": 9},
+        "di": {
+            "file": "di.wav",
+            "sha256": "0",
+            "sample_rate_hz": 48_000,
+            "frames": 2_880_000,
+        },
         "loudness": {
             "target_lufs": -23.0,
             "effective_target_lufs": -23.0,
@@ -62,7 +79,7 @@ def folder(tmp_path: Path) -> Path:
         },
         "captures": [
             capture("a", sums["a"], mic="rib", place={"distance_mm": 25.0}),
-            capture("b", sums["b"]),
+            capture("b", sums["b"]) | {"latency": UNSTEADY},
             capture("c", None),
         ],
     }
@@ -96,6 +113,19 @@ def test_copies_nudges_and_checksums(folder: Path, tmp_path: Path) -> None:
     assert all(copy.there for copy in again)
 
 
+def test_what_was_handed_over_before_keeps_its_checksum(
+    folder: Path, tmp_path: Path
+) -> None:
+    target = tmp_path / "out"
+    hand_over(folder, target, plan_handover(folder, target, "{id}", ["a"]))
+    hand_over(folder, target, plan_handover(folder, target, "{id}", ["b"]))
+    sums = target / "checksums-sha256.txt"
+    names = {line.split("  ", 1)[1] for line in sums.read_text().splitlines()}
+    assert names == {"a.wav", "b.wav", "nudges.csv"}
+    with pytest.raises(ReampsError, match="no output of the name c; there are: a, b"):
+        plan_handover(folder, target, "{id}", ["c"])
+
+
 def test_the_nudge_list_moves_late_files_earlier(folder: Path) -> None:
     from pipeline.files.store import read_record
 
@@ -104,7 +134,11 @@ def test_the_nudge_list_moves_late_files_earlier(folder: Path) -> None:
     assert [row["id"] for row in rows] == ["a", "b"]
     assert float(rows[0]["move_samples"]) == -480.0
     assert float(rows[0]["move_ms"]) == -10.0
+    assert rows[0]["move_whole_samples"] == "-480"
     assert rows[0]["invert"] == "yes"
+    assert rows[0]["beyond"] == ""
+    # 2 ppm over a DI of one minute are 0.12 ms: moving alone does not mend that.
+    assert rows[1]["beyond"] == "drift +2.00 ppm; jump of +64 at 3.50 s"
 
 
 def test_equal_names_get_their_ids(folder: Path, tmp_path: Path) -> None:
@@ -137,6 +171,7 @@ def test_absent_values_close_up(folder: Path) -> None:
     from pipeline.files.store import read_record
 
     record = read_record(folder)
-    assert fill("{id}_{mic}_{pass}", record.captures[1], record.session) == "b_p01"
+    own = capture_fields(record.captures[1])
+    assert fill("{id}_{mic}_{pass}", own, record.session) == "b_p01"
     template = "{session} - {mic} {distance_mm}mm - {id}"
-    assert fill(template, record.captures[1], record.session) == "Tin: shed? - b"
+    assert fill(template, own, record.session) == "Tin: shed? - b"

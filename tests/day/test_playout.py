@@ -12,7 +12,9 @@ from pipeline.day.readback import read_back
 from pipeline.day.responses import ResponseWish
 from pipeline.dsp.latency import ArraySource
 from pipeline.errors import ReampsError
+from pipeline.files.bext import BextFields
 from pipeline.files.playout import find_layouts, read_layout, sidecar_of
+from pipeline.files.wave_chunks import read_bext, write_wave_24
 from pipeline.models.playout import Layout
 from pipeline.stages.playout import Expected, read_playout
 from tests.day.folders import RATE, plucks
@@ -63,6 +65,22 @@ def test_the_sidecar_comes_back_and_is_found_by_the_di(tmp_path: Path) -> None:
     assert read_layout(sidecar_of(tmp_path / "out.wav")) == made.layout
     assert find_layouts(tmp_path, made.layout.di_sha256) == (made.layout,)
     assert find_layouts(tmp_path, "0" * 64) == ()
+
+
+def test_at_its_original_time_the_di_in_it_lies_where_the_di_does(
+    tmp_path: Path,
+) -> None:
+    # EBU Tech 3285: the time reference counts the file's first sample.
+    hour = 3600 * RATE
+    samples = plucks(1, 4.0).astype(np.float32)
+    origin = BextFields(time_reference_samples=hour)
+    write_wave_24(tmp_path / "di.wav", samples, RATE, origin)
+    made = write_playout(
+        PlayoutWish(tmp_path / "di.wav", tmp_path / "out.wav", sweep=False)
+    )
+    found = read_bext(tmp_path / "out.wav")
+    assert found is not None
+    assert found.time_reference_samples + made.layout.di_start == hour
 
 
 def test_the_di_is_never_overwritten(tmp_path: Path) -> None:
