@@ -18,6 +18,7 @@ from pipeline.models.picks import PicksBook
 from pipeline.models.record import Record
 from pipeline.report import (
     along,
+    blends,
     detail,
     distances,
     findings,
@@ -26,6 +27,7 @@ from pipeline.report import (
     passes,
     picks,
     points,
+    reflections,
     spectra,
     table,
     text,
@@ -111,8 +113,8 @@ def _context(record: Record, book: PicksBook) -> Mapping[str, Any]:
         "tracks": lag,
         "passes": passes.passes(record, known),
         "sum_frame": passes.sum_frame() if record.pairs else None,
-        "blends": passes.blends(record),
-        "reflections": passes.reflections(record, known),
+        "blends": blends.blends(record),
+        "reflections": reflections.reflections(record, known),
         "details": details,
         "sweeps": harmonics.sweeps(record, known),
         "sweep_frames": harmonics.frames() if record.playout else None,

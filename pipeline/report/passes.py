@@ -1,21 +1,19 @@
-"""Record to view: timing and polarity of every pass, its pairs, blends and floor."""
+"""Record to view: timing and polarity of every pass, and its pairs."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 from pipeline.models.record import (
     Axes,
-    Blend,
     Capture,
     Pair,
     Record,
-    Reflection,
     SumResult,
     Sums,
 )
 from pipeline.report import text
 from pipeline.report.harmonics import agreement
-from pipeline.report.names import Name, audio_link
+from pipeline.report.names import Name
 from pipeline.report.plots import Axis, Frame, frame, hertz_axis
 
 SUM_SIZE = (360, 210)
@@ -85,29 +83,6 @@ class PassView:
     pairs: tuple[PairView, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class BlendView:
-    """A sum of captures."""
-
-    id: str
-    reason: str
-    recipe: tuple[str, ...]
-    loss: str
-    audio: str | None
-    anchor: str
-
-
-@dataclass(frozen=True, slots=True)
-class ReflectionView:
-    """The floor's echo in one capture."""
-
-    name: Name | None
-    id: str
-    message: str
-    predicted: str
-    measured: str
-
-
 def sum_frame() -> Frame:
     """Frame that all pictures of sums share.
 
@@ -146,8 +121,19 @@ def _timing(capture: Capture, name: Name) -> TimingRow | None:
     )
 
 
-def _cost(loss_db: float | None) -> str:
-    """Word a loss in dB; below zero, the two help each other."""
+def cost(loss_db: float | None) -> str:
+    """Word a loss.
+
+    Parameters
+    ----------
+    loss_db : float or None
+        Loss in dB; below zero, the two help each other.
+
+    Returns
+    -------
+    str
+        Such as "costs 1.2 dB", to follow "the sum".
+    """
     if loss_db is None:
         return "was not compared with its parts"
     if abs(loss_db) < 0.05:
@@ -166,7 +152,7 @@ def _sum_row(arrangement: tuple[str, str], found: SumResult, axes: Axes) -> SumR
     return SumRow(
         key=key,
         word=word,
-        loss=_cost(found.loss_db),
+        loss=cost(found.loss_db),
         holes=text.listed(text.hertz(hz) for hz in found.notches_hz[:4]) or "none",
         path=sum_frame().steps([hz for hz, _ in shown], [db for _, db in shown]),
     )
@@ -249,81 +235,3 @@ def passes(record: Record, names: Mapping[str, Name]) -> tuple[PassView, ...]:
         PassView(key, tuple(timed.get(key, ())), tuple(paired.get(key, ())))
         for key in order
     )
-
-
-def _recipe(blend: Blend) -> tuple[str, ...]:
-    return tuple(
-        f"{part.capture}: {text.signed(part.gain_db, 1, 'dB')}"
-        + (", flipped" if part.polarity == -1 else "")
-        + (
-            f", moved by {text.number(part.lag_samples, 2)} samples"
-            if part.lag_samples
-            else ""
-        )
-        for part in blend.parts
-    )
-
-
-def blends(record: Record) -> tuple[BlendView, ...]:
-    """Blends and their recipes.
-
-    Parameters
-    ----------
-    record : Record
-        The session.
-
-    Returns
-    -------
-    tuple of BlendView
-        In the record's order.
-    """
-    return tuple(
-        BlendView(
-            id=blend.id,
-            reason=blend.reason,
-            recipe=_recipe(blend),
-            loss=_cost(blend.sum_loss_db),
-            audio=audio_link(blend.output),
-            anchor=f"b{index}",
-        )
-        for index, blend in enumerate(record.blends)
-    )
-
-
-def _reflection(found: Reflection, name: Name | None) -> ReflectionView:
-    measured = text.ABSENT
-    if found.measured_delay_ms is not None:
-        measured = text.number(found.measured_delay_ms, 2, "ms")
-        if found.measured_level_db is not None:
-            measured += f", {text.number(found.measured_level_db, 1, 'dB')}"
-    return ReflectionView(
-        name=name,
-        id=found.capture,
-        message=found.message,
-        predicted=(
-            f"{text.number(found.predicted_delay_ms, 2, 'ms')}, "
-            f"{text.number(found.predicted_level_db, 1, 'dB')}, "
-            f"first hole near {text.hertz(found.predicted_notch_hz)}"
-        ),
-        measured=measured,
-    )
-
-
-def reflections(
-    record: Record, names: Mapping[str, Name]
-) -> tuple[ReflectionView, ...]:
-    """Floor reflections.
-
-    Parameters
-    ----------
-    record : Record
-        The session.
-    names : mapping of str to Name
-        Names of the captures.
-
-    Returns
-    -------
-    tuple of ReflectionView
-        In the record's order.
-    """
-    return tuple(_reflection(f, names.get(f.capture)) for f in record.reflections)
