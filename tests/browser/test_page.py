@@ -391,6 +391,9 @@ def test_skip_link_comes_first(page, night):
     assert page.run("return document.activeElement.className") == "skip"
     page.press("Enter")
     assert page.run("return document.activeElement.id") == "main"
+    page.open(night)
+    page.press("Tab", "Tab", "Enter", "Tab")
+    assert page.run("return document.activeElement.id") == "before"
 
 
 def test_five_hundred_captures_come_in_pages(page, pages):
