@@ -3,7 +3,8 @@
 Across, the picture has the front view's millimetres; away from the grille it is
 logarithmic, because the last centimetres count for more than the last metre. A line
 from each dot is the microphone's body: it points away from the grille on axis, and
-leans by the angle where the manifest gives one (to the right: it names no side).
+leans by the angle where the manifest gives one: to the right, a negative one to the
+left.
 """
 
 import math

@@ -1,7 +1,7 @@
 """Record and book to view: who chose what, when.
 
 A pick names what the client heard by its hash. Where the output is another one now,
-the page says so beside the name: what plays is not what was chosen.
+the page says so beside the name: what plays may not be what was chosen.
 """
 
 import datetime
@@ -16,7 +16,7 @@ from pipeline.report.names import Name
 
 ANONYMOUS = "Somebody who gave no name"
 _PLACES = ("1st", "2nd", "3rd")
-OTHER_NOW = "sounds different now"
+OTHER_NOW = "made again since: it may sound different"
 GONE_NOW = "is not in this session any more"
 
 
