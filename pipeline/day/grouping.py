@@ -2,7 +2,7 @@
 
 Files of one pass have one length and arrive within the flight of sound from each
 other. That alone also fits two passes of one night, so one more witness is needed:
-the very same amp hiss in the DI's silences, or files written together, or one take
+the very same amp hiss in the DI's rests, or files written together, or one take
 number. In doubt files stay apart: a wrong marriage costs timing, a wrong divorce
 costs nothing.
 """
@@ -98,8 +98,9 @@ def shared_hiss(
 ) -> bool:
     """Tell whether two captures hold the same noise in the DI's silences.
 
-    Two microphones of one pass hear the same amp hiss; two passes never do. Mains
-    buzz repeats and therefore has many peaks; a lone one is asked for.
+    Two microphones of one pass hear the same amp hiss; two passes never do, once the
+    DI's own noise is taken off (`dsp.residual`). Mains buzz repeats and therefore has
+    many peaks; a lone one is asked for.
 
     Parameters
     ----------

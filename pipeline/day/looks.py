@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.dsp.linearity import CrossSpectra, capture_spectra
+from pipeline.dsp.residual import unexplained
 from pipeline.errors import AudioError
 from pipeline.files.audio import AudioInfo, probe, sha256_of
 from pipeline.files.wave_chunks import read_bext
@@ -63,7 +64,7 @@ class Look:
     findings : tuple of Finding
         What was found.
     hiss : ndarray of complex64, shape (windows, bins), or None
-        Spectra of the DI's silences, on the DI's time.
+        Spectra of what the rig added in the DI's rests, on the DI's time.
     """
 
     path: Path
@@ -288,7 +289,7 @@ def _flat(cross: CrossSpectra) -> bool:
 def _hiss(
     material: DiMaterial, source: Source, latency: Latency
 ) -> NDArray[np.complex64] | None:
-    """Spectra of the capture where the DI is silent, by windows on the DI's time."""
+    """Spectra of what the rig added where the DI rests, windows on the DI's time."""
     rate = source.sample_rate_hz
     size = int(2 ** round(np.log2(HISS_WINDOW_S * rate)))
     quiet = material.quiet_samples()
@@ -300,9 +301,9 @@ def _hiss(
         return None
     lag = round(latency.samples)
     window = np.hanning(size)
-    spectra = np.fft.rfft(
-        [window * source.read(int(start) + lag, size) for start in starts]
-    )
+    heard = np.fft.rfft([window * source.read(int(s) + lag, size) for s in starts])
+    dry = np.fft.rfft([window * material.samples[s : s + size] for s in starts])
     freq = np.fft.rfftfreq(size, 1.0 / rate)
     inside = (freq >= HISS_BAND_HZ[0]) & (freq <= HISS_BAND_HZ[1])
-    return spectra[:, inside].astype(np.complex64)
+    # The DI's own noise comes again in every pass: it would marry all of them.
+    return unexplained(heard[:, inside], dry[:, inside]).astype(np.complex64)

@@ -63,13 +63,20 @@ class Recorder:
     """Writes files as an interface would, a minute between passes."""
 
     def __init__(
-        self, folder: Path, *, stamped: bool = True, hiss: float = 3e-4
+        self,
+        folder: Path,
+        *,
+        stamped: bool = True,
+        hiss: float = 3e-4,
+        di_hiss: float = 0.0,
     ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder, self.stamped, self.hiss = folder, stamped, hiss
         self.rng = np.random.default_rng(5)
         self.at_s = 1.7e9
         self.dry = plucks(1)
+        # Pickups and the DI box hiss too, and every pass plays that again.
+        self.dry += di_hiss * self.rng.normal(size=len(self.dry))
 
     def save(self, name: str, data: Samples, rate: int = RATE) -> Path:
         """Write one file with converter noise."""
@@ -89,13 +96,18 @@ class Recorder:
 
 
 def write_night(
-    folder: Path, *, stamped: bool = True, hiss: float = 3e-4, few: bool = False
+    folder: Path,
+    *,
+    stamped: bool = True,
+    hiss: float = 3e-4,
+    few: bool = False,
+    di_hiss: float = 0.0,
 ) -> Night:
     """Three passes of two files, one of a stereo file, and six that are no captures.
 
     With `few`, the first pass and a capture of another DI.
     """
-    recorder = Recorder(folder, stamped=stamped, hiss=hiss)
+    recorder = Recorder(folder, stamped=stamped, hiss=hiss, di_hiss=di_hiss)
     di = folder / "Gtr DI_01.wav"
     soundfile.write(di, recorder.dry, RATE, subtype="PCM_24")
     for number, (drive, lag) in enumerate([(3, 700), (3, 700), (8, 732)], start=1):
