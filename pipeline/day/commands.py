@@ -4,6 +4,7 @@ What a command needs is imported inside it, so that help comes at once.
 """
 
 import os
+import shlex
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -194,7 +195,10 @@ def watch(
         Path, typer.Option("--di", metavar="FILE", help="The dry recording.")
     ],
     everything: Annotated[
-        bool, typer.Option("--all", help="Judge the files that are there, too.")
+        bool,
+        typer.Option(
+            "--all", help="Judge the files that are there, too, as the first pass."
+        ),
     ] = False,
     most_passes: Annotated[
         int | None, typer.Option("--passes", min=1, help="End after so many passes.")
@@ -218,10 +222,22 @@ def draft(
     folder: Annotated[
         Path, typer.Argument(metavar="FOLDER", help="Folder with the audio files.")
     ],
-    di: Di = None,
+    di: Annotated[
+        Path | None,
+        typer.Option(
+            "--di",
+            metavar="FILE",
+            help="The dry recording that was played. [default: the one file whose "
+            "name says DI, dry or direct]",
+        ),
+    ] = None,
     others: Annotated[
         list[Path] | None,
-        typer.Option("--other-di", metavar="FILE", help="Another DI of the night."),
+        typer.Option(
+            "--other-di",
+            metavar="FILE",
+            help="Another DI of the night: its captures are told apart.",
+        ),
     ] = None,
     output: Annotated[
         Path | None,
@@ -232,15 +248,24 @@ def draft(
     pattern: Annotated[
         str | None,
         typer.Option(
-            help='How names are built, such as "{setup}_{mic}_{distance_mm}mm_{pass}".'
+            # In backticks: Markdown takes underscores between braces for emphasis.
+            help="How names are built, such as `{setup}_{mic}_{distance_mm}mm`; "
+            "`{}` stands for anything. [default: plain words of the trade are read]"
         ),
     ] = None,
-    jobs: Annotated[int | None, typer.Option("--jobs", "-j", min=1)] = None,
+    jobs: Annotated[
+        int | None,
+        typer.Option(
+            "--jobs", "-j", min=1, help="How many processes work. [default: every core]"
+        ),
+    ] = None,
 ) -> None:
     """Propose a manifest for a folder of badly named files, or add to one.
 
-    Finds which files are captures of the DI, groups them into passes, and tells why
-    others are none. What you wrote into the manifest stays as it is.
+    Finds which files are captures of the DI, a stereo file's channels one by one,
+    groups those into passes that were recorded at the same time, and tells why others
+    are none. Read what it wrote, correct it, add microphones and knobs, and run it.
+    Called again it adds new files only; what you wrote stays as it is.
     """
     from pipeline.day.draft import Wish
     from pipeline.day.draft import draft as propose
@@ -249,12 +274,10 @@ def draft(
         folder, di, tuple(others or ()), output, pattern, jobs or os.cpu_count() or 1
     )
     made = propose(wish, lambda done, total: _say(f"looked at {done} of {total}"))
+    _say(f"DI: {made.di}")
     for line in made.left_out:
         _say(f"left out: {line}")
-    _say(
-        f"{len(made.added)} captures in {made.passes} passes were added. Next:  "
-        f"reamps run {made.manifest}"
-    )
+    _say(f"{made.summary} Next:  reamps run {shlex.quote(str(made.manifest))}")
     typer.echo(str(made.manifest))
 
 

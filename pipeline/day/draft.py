@@ -71,12 +71,25 @@ class Draft:
         Number of passes among them.
     left_out : tuple of str
         One line a file or channel that is none, with the reason.
+    di : Path
+        The DI that all were held to.
     """
 
     manifest: Path
     added: tuple[str, ...]
     passes: int
     left_out: tuple[str, ...]
+    di: Path
+
+    @property
+    def summary(self) -> str:
+        """What was added, in a sentence."""
+        if not self.added:
+            return "No new captures; nothing was changed."
+        captures = "capture" if len(self.added) == 1 else "captures"
+        passes = "pass" if self.passes == 1 else "passes"
+        verb = "was" if len(self.added) == 1 else "were"
+        return f"{len(self.added)} {captures} in {self.passes} {passes} {verb} added."
 
 
 def draft(wish: Wish, step: Callable[[int, int], None]) -> Draft:
@@ -99,11 +112,7 @@ def draft(wish: Wish, step: Callable[[int, int], None]) -> Draft:
     ReampsError
         If there is no DI or no capture, or the manifest there cannot be kept.
     """
-    if not wish.folder.is_dir():
-        message = (
-            f"{wish.folder}: no folder is there; name the one with the audio files"
-        )
-        raise ReampsError(message)
+    _need_folder(wish.folder)
     pattern = compile_pattern(wish.pattern) if wish.pattern else None
     manifest = wish.manifest or wish.folder / DEFAULT_NAME
     before = _before(manifest)
@@ -139,7 +148,15 @@ def draft(wish: Wish, step: Callable[[int, int], None]) -> Draft:
         tuple(str(entry.keys["id"]) for entry in entries),
         len(groups),
         tuple(left_out),
+        di,
     )
+
+
+def _need_folder(folder: Path) -> None:
+    if not folder.is_dir():
+        what = "is a file" if folder.is_file() else "is not there"
+        message = f"{folder}: {what}; name the folder with the audio files"
+        raise ReampsError(message)
 
 
 def _before(manifest: Path) -> str:

@@ -94,13 +94,23 @@ def _placed(mistake: Mistake, written: Written) -> str:
     return _CAPTURE.sub(lambda m: written.rows.get(int(m[1]), m[0]), str(mistake))
 
 
+def _nearby(path: Path) -> str:
+    """Name the manifests of a folder, or how to get one."""
+    if not path.is_dir():
+        return ""
+    found = sorted(str(one) for one in path.glob("*.toml"))[:3]
+    if found:
+        return f", such as {' or '.join(found)}"
+    return f"; `reamps draft {path}` proposes one"
+
+
 def _read(path: Path) -> str:
     try:
         if not path.is_file():
             what = "is a folder" if path.is_dir() else "does not exist"
             message = (
                 f"{path}: the manifest was looked for here and {what}; "
-                "give the path of a TOML file"
+                f"give the path of a TOML file{_nearby(path)}"
             )
             raise ManifestError(message)
         if path.stat().st_size > _LARGEST_BYTES:
@@ -110,7 +120,8 @@ def _read(path: Path) -> str:
     except UnicodeDecodeError as error:
         message = (
             f"{path}: expected UTF-8 text, found another encoding at byte "
-            f"{error.start}; save the manifest as UTF-8"
+            f"{error.start}; save the manifest as UTF-8, or, if this is a recording, "
+            "name the manifest that lists it"
         )
         raise ManifestError(message) from error
     except (OSError, ValueError) as error:

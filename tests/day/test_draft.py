@@ -78,9 +78,13 @@ def test_a_loopback_and_the_words_in_names_are_used(proposal: Draft) -> None:
     assert raw["mic"]["ribbon"]["type"] == "ribbon"
 
 
-def test_the_hiss_of_the_amp_finds_passes_in_a_copied_folder(tmp_path: Path) -> None:
+@pytest.mark.parametrize("di_hiss", [0.0, 3e-4])
+def test_the_hiss_of_the_amp_finds_passes_in_a_copied_folder(
+    tmp_path: Path, di_hiss: float
+) -> None:
     # Copying gives all files one moment; two passes have one lag: only hiss is left.
-    night = write_night(tmp_path / "n", stamped=False)
+    # Hiss of the DI itself, which the amp lifts over its own, is in every pass.
+    night = write_night(tmp_path / "n", stamped=False, di_hiss=di_hiss)
     for name in ("Dyn", "Rib 25mm"):
         for number, other in enumerate(("fog", "mist", "haze"), start=1):
             path = night.folder / f"{name}_{number:02d}.wav"
@@ -184,6 +188,13 @@ def test_a_manifest_that_cannot_be_kept_is_refused(
     assert manifest.read_text(encoding="utf-8") == text
 
 
+def test_a_manifest_instead_of_its_folder_is_named(tmp_path: Path) -> None:
+    (tmp_path / "session.toml").touch()
+    for name, said in (("session.toml", "is a file"), ("nope", "is not there")):
+        with pytest.raises(ReampsError, match=said):
+            draft(Wish(tmp_path / name), lambda _done, _all: None)
+
+
 def test_a_folder_without_captures_writes_nothing(tmp_path: Path) -> None:
     di = tmp_path / "di.wav"
     rng = np.random.default_rng(0)
@@ -197,4 +208,7 @@ def test_a_folder_without_captures_writes_nothing(tmp_path: Path) -> None:
 def test_the_di_is_found_by_its_name(tmp_path: Path) -> None:
     night = write_night(tmp_path / "n", few=True)
     made = draft(Wish(night.folder), lambda _done, _all: None)
-    assert read_plan(made.manifest).di_path.name == "Gtr DI_01.wav"
+    assert read_plan(made.manifest).di_path.name == made.di.name == "Gtr DI_01.wav"
+    assert made.summary == "2 captures in 1 pass were added."
+    again = draft(Wish(night.folder), lambda _done, _all: None)
+    assert again.summary == "No new captures; nothing was changed."

@@ -154,5 +154,8 @@ def test_files_that_are_no_manifest(tmp_path, content, expected):
 def test_missing_file_and_folder(tmp_path):
     with pytest.raises(ManifestError, match="does not exist"):
         read_plan(tmp_path / "nowhere.toml")
-    with pytest.raises(ManifestError, match="is a folder"):
+    with pytest.raises(ManifestError, match=r"is a folder.*reamps draft"):
+        read_plan(tmp_path)
+    (tmp_path / "night.toml").touch()
+    with pytest.raises(ManifestError, match=r"such as .*night\.toml"):
         read_plan(tmp_path)
