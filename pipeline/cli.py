@@ -23,6 +23,8 @@ app = typer.Typer(
     name="reamps",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
+    # Rich's own markup would swallow whatever stands in square brackets.
+    rich_markup_mode="markdown",
     context_settings={"help_option_names": ["-h", "--help"]},
     help="""Align, level, measure and compare the captures of one DI.
 
@@ -32,6 +34,9 @@ app = typer.Typer(
     and choose on. Your own files are only ever read.
 
     Start with:  reamps demo my-first-session
+
+    With files of your own:  reamps draft FOLDER  proposes the manifest, and then
+    reamps run FOLDER/session.toml
     """,
     epilog="Exit status: 0 done, 1 refused, 2 wrong usage, 3 a bug, 4 done but some "
     "captures were rejected, 130 interrupted.",

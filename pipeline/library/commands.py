@@ -186,6 +186,7 @@ def make_app(measure: Measure | None = None) -> typer.Typer:
         help=HELP,
         no_args_is_help=True,
         pretty_exceptions_enable=False,
+        rich_markup_mode="markdown",
         context_settings={"help_option_names": ["-h", "--help"]},
     )
 

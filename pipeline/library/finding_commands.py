@@ -139,11 +139,13 @@ def _judge(
 def judgements(shape: As = Shape.TABLE, library: Root = DEFAULT) -> None:
     """List the named judgements and their formulas.
 
-    Write your own into judgements.toml in the library's folder:
+    Write your own into judgements.toml in the library's folder, one table each:
 
-        [thick]
-        formula = "body_db + 0.5 * mud_db - presence_db"
-        why = "Low end against bite."
+    ```
+    [thick]
+    formula = "body_db + 0.5 * mud_db - presence_db"
+    why = "Low end against bite."
+    ```
     """
     from pipeline.library.catalogue import existing
     from pipeline.library.judgement import judgements as known

@@ -17,6 +17,8 @@ from pipeline.library.question import split_words
 MOST = 500
 """Captures that are looked at; more are told apart by conditions anyway."""
 _MOST_PLACES = 5
+_NAMES = frozenset({"id", "file"})
+"""A capture is often called as its file: that is one place."""
 _MEANT_FIRST = ("mic.type", "mic", "position", "setup")
 """Where a word that stands in several fields is most likely meant."""
 _OF_CAPTURE = tuple(field for field in TEXTS if spoken(field.place))
@@ -114,7 +116,7 @@ def told(found: dict[str, dict[str, int]]) -> tuple[str, ...]:
     """
     lines: list[str] = []
     for word, places in found.items():
-        if len(places) > 1:
+        if not set(places) <= _NAMES and len(places) > 1:
             shown = [f"{place} of {n}" for place, n in places.items()][:_MOST_PLACES]
             more = ", ..." if len(places) > _MOST_PLACES else ""
             field = next((p for p in _MEANT_FIRST if p in places), next(iter(places)))

@@ -246,6 +246,7 @@ def test_a_word_in_several_fields_is_told_apart(tmp_path: Path) -> None:
     assert where["ribbon"] == {"mic.type": 2, "notes": 1}
     assert where["north"] == {"session.room": 3}
     (line,) = told(where)
+    assert told({"t001": {"id": 1, "file": 1}}) == ()
     assert '--where "mic.type ~ ribbon"' in line
 
 
