@@ -1,9 +1,11 @@
 """What a person reads from the amp: few words, the verdict first, one screen."""
 
+import textwrap
 from collections.abc import Sequence
 from math import log2
 
 from pipeline.day.verdict import Heard, Usable
+from pipeline.report.text import finding_title
 
 WIDTH = 78
 MOST_FINDINGS = 3
@@ -44,29 +46,44 @@ def pass_text(heard: Sequence[Heard], before: Sequence[Heard], *, number: int) -
         old = _earlier(one, heard, before)
         changes = changes_of(one, old) if old else []
         if changes:
-            lines.append(f"    against the pass before: {'; '.join(changes)}")
+            lines.append("    against the pass before:")
+            lines += [f"      {change}" for change in changes]
         elif old and one.latency:
             lines.append("    as in the pass before")
     return "\n".join(lines)
 
 
-def _channel_lines(one: Heard) -> list[str]:
+def _wrapped(text: str, indent: str) -> list[str]:
+    return textwrap.wrap(
+        text, WIDTH, initial_indent=indent, subsequent_indent=f"{indent}   "
+    )
+
+
+def _facts(one: Heard) -> list[str]:
     facts = []
-    if one.latency and one.usable != "no":
-        facts.append(f"lag {one.latency.samples:.1f} ({one.latency.ms:.2f} ms)")
+    late = one.late_samples
+    if one.latency and late is not None and one.usable != "no":
+        ms = late / one.sample_rate_hz * 1000.0
+        facts.append(f"lag {late:.1f} ({ms:.2f} ms)")
         facts.append("inverted" if one.latency.polarity == -1 else "upright")
+    if one.playout:
+        facts.append(f"markers within {abs(one.playout.apart_samples):.1f} samples")
     if one.peak_dbfs is not None:
         facts.append(f"peak {one.peak_dbfs:.1f} dBTP")
     if one.level_dbfs is not None and one.noise_dbfs is not None:
         facts.append(f"noise {one.level_dbfs - one.noise_dbfs:.0f} dB below the music")
+    return facts
+
+
+def _channel_lines(one: Heard) -> list[str]:
     lines = [f"  {_WORDS[one.usable]:<13}{one.label}"]
-    if facts:
-        lines.append(f"    {', '.join(facts)}")
+    lines += _wrapped(", ".join(_facts(one)), "    ")
     shown = [finding for finding in one.findings if finding.severity != "note"]
     for finding in shown[:MOST_FINDINGS]:
-        lines.append(f"    {finding.code}: {finding.message}")
+        said = f"{finding_title(finding.code)}: {finding.message}"
+        lines += _wrapped(said, "    ")
         if finding.fix:
-            lines.append(f"      -> {finding.fix}")
+            lines += _wrapped(f"-> {finding.fix}", "      ")
     if len(shown) > MOST_FINDINGS:
         lines.append(f"    and {len(shown) - MOST_FINDINGS} more findings")
     return lines
@@ -119,7 +136,7 @@ def _moved(one: Heard, old: Heard) -> list[str]:
     if not one.latency or not old.latency or "no" in (one.usable, old.usable):
         return []
     changes = []
-    step = one.latency.samples - old.latency.samples
+    step = (one.late_samples or 0.0) - (old.late_samples or 0.0)
     if abs(step) >= _LAG_SAMPLES:
         text = f"{abs(step):.0f} samples {'later' if step > 0 else 'earlier'}"
         blocks = round(step / BUFFER_SAMPLES)
@@ -155,7 +172,8 @@ def again_text(again: Sequence[Heard], passes: Sequence[Sequence[Heard]]) -> str
     lines = [f"{count}. Before you tear down, record again:"]
     for one in again:
         reason = next(f for f in one.findings if f.severity != "note")
-        lines.append(f"  {_WORDS[one.usable]:<13}{one.label}: {reason.code}")
+        said = f"{_WORDS[one.usable]:<13}{one.label}: {finding_title(reason.code)}"
+        lines += _wrapped(said, "  ")
         if reason.fix:
-            lines.append(f"      -> {reason.fix}")
+            lines += _wrapped(f"-> {reason.fix}", "      ")
     return "\n".join(lines)

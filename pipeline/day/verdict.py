@@ -1,7 +1,7 @@
 """Is this file usable? Everything about one file that decides whether mics may move."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -9,9 +9,13 @@ from pipeline.day.naming import read_name
 from pipeline.dsp.latency import FrontEnd
 from pipeline.errors import AudioError
 from pipeline.files.audio import probe
+from pipeline.models.playout import PlayoutReading
 from pipeline.models.record import Finding, Latency
+from pipeline.run.around import NOTHING_PLAYED, Played
+from pipeline.run.playing import PlayoutResult, marker_task, read_capture
 from pipeline.run.tasks import (
     Cut,
+    LocateResult,
     LocateTask,
     MeasureTask,
     locate_capture,
@@ -38,10 +42,13 @@ class VerdictTask:
         The DI.
     path : Path
         The file.
+    played : Played
+        The play-out file that is recorded, if one is.
     """
 
     di: DiSpec
     path: Path
+    played: Played = NOTHING_PLAYED
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +71,8 @@ class Heard:
         None where nothing was found.
     level_dbfs, noise_dbfs, brightness_hz, peak_dbfs : float or None
         While the DI plays; while it is silent; centroid; maximum true peak.
+    playout : PlayoutReading or None
+        What the markers of a play-out file tell.
     """
 
     path: Path
@@ -76,6 +85,15 @@ class Heard:
     noise_dbfs: float | None = None
     brightness_hz: float | None = None
     peak_dbfs: float | None = None
+    playout: PlayoutReading | None = None
+
+    @property
+    def late_samples(self) -> float | None:
+        """Lag without what a play-out file holds ahead of the DI."""
+        if self.latency is None:
+            return None
+        ahead = self.playout.lead_samples if self.playout else 0
+        return self.latency.samples - ahead
 
     @property
     def usable(self) -> Usable:
@@ -151,8 +169,18 @@ def _channel(
         bench=None,
     )
     measured = measure_capture(MeasureTask(cut, found.frames))
-    findings = (*found.findings, *measured.findings)
-    return _heard(bare, findings, latency, measured.measured), front_end
+    markers = _markers(task, spec, found)
+    findings = (*found.findings, *measured.findings, *markers.findings)
+    heard = _heard(bare, findings, latency, measured.measured)
+    return replace(heard, playout=markers.reading), front_end
+
+
+def _markers(task: VerdictTask, spec: SourceSpec, found: LocateResult) -> PlayoutResult:
+    """Read the markers of a play-out file by the very step of a run."""
+    layout = task.played.layout
+    if layout is None:
+        return PlayoutResult(None, ())
+    return read_capture(marker_task(spec, layout, found, named=task.played.named))
 
 
 def _heard(

@@ -17,8 +17,10 @@ from pipeline.day.looks import audio_files
 from pipeline.day.screen import again_text, pass_text
 from pipeline.day.verdict import Heard, VerdictTask, judge_file
 from pipeline.errors import AudioError, ReampsError
-from pipeline.files.audio import probe
-from pipeline.stages.di import DiSpec, inspect_di, load_di
+from pipeline.files.audio import probe, sha256_of
+from pipeline.files.playout import sidecar_of
+from pipeline.run.playing import played_beside
+from pipeline.stages.di import inspect_di, load_di
 
 SETTLE_S = 1.0
 UNFINISHED_S = 5.0
@@ -172,9 +174,11 @@ def watch(vigil: Vigil, say: Say, stop: Event) -> Watched:
         raise ReampsError(message)
     spec = inspect_di(vigil.di, 1)
     load_di(spec)  # prepared before the first file lands
+    played = played_beside(vigil.di, sha256_of(vigil.di), 1)
     there = set(audio_files(vigil.folder))
     known = {vigil.di} if vigil.everything else there
     known |= {path for path in there if path.resolve() == vigil.di.resolve()}
+    known |= {path for path in there if sidecar_of(path).is_file()}
     landing = Landing(vigil.folder, known)
     say(
         f"Watching {vigil.folder} for captures of {vigil.di.name}. Ctrl-C ends and "
@@ -186,7 +190,7 @@ def watch(vigil: Vigil, say: Say, stop: Event) -> Watched:
             files = landing.landed(time.monotonic())
             if not files:
                 continue
-            heard = _judge(files, spec)
+            heard = _judge([VerdictTask(spec, path, played) for path in files])
             before = passes[-1] if passes else ()
             passes.append(heard)
             say(pass_text(heard, before, number=len(passes)))
@@ -213,10 +217,8 @@ def _ticks(folder: Path, stop: Event) -> Iterator[None]:
         yield
 
 
-def _judge(files: Sequence[Path], spec: DiSpec) -> tuple[Heard, ...]:
-    return tuple(
-        heard for path in files for heard in judge_file(VerdictTask(spec, path))
-    )
+def _judge(tasks: Sequence[VerdictTask]) -> tuple[Heard, ...]:
+    return tuple(heard for task in tasks for heard in judge_file(task))
 
 
 def to_record_again(passes: Sequence[Sequence[Heard]]) -> tuple[Heard, ...]:

@@ -66,6 +66,9 @@ class Played:
     findings: tuple[Finding, ...] = ()
 
 
+NOTHING_PLAYED = Played()
+
+
 @dataclass(frozen=True, slots=True)
 class Sources:
     """The files of a session, looked at.
@@ -88,7 +91,7 @@ class Sources:
     di: DiSpec
     di_sha256: str
     prints: dict[str, Fingerprint]
-    played: Played = Played()
+    played: Played = NOTHING_PLAYED
 
     def spec(self, capture: CapturePlan) -> SourceSpec:
         """Which channel of which file, at the DI's rate."""

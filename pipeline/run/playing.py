@@ -107,15 +107,35 @@ def find_played(plan: Plan, di_sha256: str) -> Played:
         The file that the manifest names, or the DI's own sidecar, or the one beside
         the DI that was made of it. A `ReampsError` says why the named one cannot be.
     """
-    own = own_layout(plan.di_path)
+    channel = plan.manifest.di.channel
+    if plan.playout_path is not None and own_layout(plan.di_path) is None:
+        return Played(_named(plan.playout_path, di_sha256, channel), named=True)
+    return played_beside(plan.di_path, di_sha256, channel)
+
+
+def played_beside(di: Path, di_sha256: str, channel: int) -> Played:
+    """Find the sidecar of what was played, without a manifest.
+
+    Parameters
+    ----------
+    di : Path
+        The DI, or a play-out file.
+    di_sha256 : str
+        Hash of that file.
+    channel : int
+        Of the DI.
+
+    Returns
+    -------
+    Played
+        The file's own sidecar, or the one beside it that was made of this DI.
+    """
+    own = own_layout(di)
     if own is not None:
         return Played(own, named=True)
-    channel = plan.manifest.di.channel
-    if plan.playout_path is not None:
-        return Played(_named(plan.playout_path, di_sha256, channel), named=True)
     found = [
         layout
-        for layout in find_layouts(plan.di_path.parent, di_sha256)
+        for layout in find_layouts(di.parent, di_sha256)
         if layout.di_channel == channel
     ]
     if len({layout.model_copy(update={"file": ""}) for layout in found}) > 1:
@@ -236,18 +256,43 @@ def _task_parts(task: PlayoutTask) -> dict[str, JsonValue]:
     }
 
 
+def marker_task(
+    source: SourceSpec, layout: Layout, result: LocateResult, *, named: bool
+) -> PlayoutTask:
+    """Say where a capture's markers are to be looked for.
+
+    Parameters
+    ----------
+    source : SourceSpec
+        The capture.
+    layout : Layout
+        What was played.
+    result : LocateResult
+        Where its music lies.
+    named : bool
+        Whether it is known that this was played.
+
+    Returns
+    -------
+    PlayoutTask
+        For `read_capture`.
+    """
+    expected = Expected()
+    if result.located is not None:
+        latency = result.located.latency
+        seconds = layout.di_frames / layout.sample_rate_hz
+        expected = Expected(
+            latency.samples,
+            doubtful=any(finding.code in _DOUBTS for finding in result.findings),
+            steady=not latency.jumps,
+            drift_ppm=drift_to_correct(latency.drift_ppm, seconds),
+        )
+    return PlayoutTask(source, layout, expected, named)
+
+
 def _step(
     capture: CapturePlan, layout: Layout, sources: Sources, result: LocateResult
 ) -> Step[PlayoutTask]:
-    located = result.located
-    expected = Expected()
-    if located is not None:
-        seconds = sources.di.frames / sources.di.sample_rate_hz
-        expected = Expected(
-            located.latency.samples,
-            doubtful=any(finding.code in _DOUBTS for finding in result.findings),
-            steady=not located.latency.jumps,
-            drift_ppm=drift_to_correct(located.latency.drift_ppm, seconds),
-        )
-    task = PlayoutTask(sources.spec(capture), layout, expected, sources.played.named)
+    named = sources.played.named
+    task = marker_task(sources.spec(capture), layout, result, named=named)
     return Step(capture.id, task, {**sources.parts(capture), **_task_parts(task)})

@@ -1,51 +1,105 @@
-"""How soon after a capture landed is its verdict there?
+"""How long after a capture has landed does the person at the amp know?
 
-    python -m tests.benchmarks.watch_bench [SECONDS [PASSES]]
+Writes one-minute captures into a watched folder, slowly as a recorder does, and times
+from the last byte to the screen. One process, as `reamps watch` works.
 
-Writes a DI of that length (60 s by default) and one capture after the other into a
-watched folder, and prints the time from the end of each write to its verdict, at the
-load of the machine as it is.
+    python -m tests.benchmarks.watch_bench [--seconds 60] [--times 3]
 """
 
-import sys
+import argparse
+import io
+import os
+import statistics
+import tempfile
+import threading
 import time
 from pathlib import Path
-from tempfile import TemporaryDirectory
-from threading import Event
 
 import numpy as np
 import soundfile
+from numpy.typing import NDArray
 
+from pipeline.day.playout import PlayoutWish, write_playout
 from pipeline.day.watch import Vigil, watch
 from tests.day.folders import RATE, amp, late, plucks, speaker
 
+CHUNKS = 12
+WRITING_S = 3.0
 
-def main(seconds: float, passes: int) -> None:
-    """Print one line a pass."""
-    dry = plucks(1, seconds)
-    rng = np.random.default_rng(0)
-    with TemporaryDirectory() as name:
-        folder = Path(name)
-        soundfile.write(folder / "di.wav", dry, RATE, subtype="PCM_24")
-        wet = late(speaker(amp(dry, 4.0), 5000.0), 700, RATE)
-        wet += 1e-4 * rng.normal(size=len(wet))
-        landed_s = [0.0]
-        written = [0]
 
-        def say(text: str) -> None:
-            if text.startswith("="):
-                took = time.monotonic() - landed_s[0]
-                verdict = text.splitlines()[1].strip()
-                print(f"{verdict}: {took:.1f} s after the write", flush=True)
-            if written[0] < passes:
-                written[0] += 1
-                path = folder / f"Dyn_{written[0]:02d}.wav"
-                soundfile.write(path, wet, RATE, subtype="PCM_24")
-                landed_s[0] = time.monotonic()
+def captures(dry: NDArray[np.float64], out: Path) -> dict[str, NDArray[np.float64]]:
+    """One close mic, two mics in one file, and a play-out file's capture."""
+    rng = np.random.default_rng(1)
 
-        watch(Vigil(folder, folder / "di.wav", most_passes=passes), say, Event())
+    def heard(x: NDArray[np.float64], cut_hz: float) -> NDArray[np.float64]:
+        noisy = amp(x, 4.0) + 3e-4 * rng.normal(size=len(x))
+        return late(speaker(noisy, cut_hz), 700, 4000)
+
+    close = heard(dry, 5000.0)
+    both = np.stack([close, heard(dry, 2500.0)], axis=1)
+    played, _ = soundfile.read(out)
+    return {"one mic": close, "two mics": both, "play-out": heard(played, 5000.0)}
+
+
+def write_slowly(path: Path, samples: NDArray[np.float64]) -> float:
+    """Write a file in pieces; returns when its last byte was there."""
+    held = io.BytesIO()
+    soundfile.write(held, samples, RATE, subtype="PCM_24", format="WAV")
+    data = held.getvalue()
+    step = -(-len(data) // CHUNKS)
+    with path.open("wb") as handle:
+        for start in range(0, len(data), step):
+            time.sleep(WRITING_S / CHUNKS)
+            handle.write(data[start : start + step])
+            handle.flush()
+    return time.monotonic()
+
+
+def main() -> None:
+    """Print seconds from the last byte to the verdict."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--seconds", type=float, default=60.0)
+    parser.add_argument("--times", type=int, default=3)
+    asked = parser.parse_args()
+    print(f"load of this machine: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
+    print(f"{'capture of ' + format(asked.seconds, 'g') + ' s':<18}median   worst")
+    with tempfile.TemporaryDirectory() as place:
+        home = Path(place)
+        dry = plucks(1, asked.seconds)
+        soundfile.write(home / "di.wav", dry, RATE, subtype="PCM_24")
+        write_playout(PlayoutWish(home / "di.wav", home / "out.wav"))
+        for name, samples in captures(dry, home / "out.wav").items():
+            took = timed(home, name, samples, asked.times)
+            print(f"{name:<18}{statistics.median(took):5.1f} s {max(took):5.1f} s")
+
+
+def timed(
+    home: Path, name: str, samples: NDArray[np.float64], times: int
+) -> list[float]:
+    """Let takes land one after the other and time each verdict."""
+    folder = home / name
+    folder.mkdir()
+    spoken, took = threading.Event(), []
+
+    def recorder() -> None:
+        for number in range(times):
+            spoken.clear()
+            done = write_slowly(folder / f"Mic_{number:02d}.wav", samples)
+            spoken.wait()
+            took.append(time.monotonic() - done)
+
+    hand = threading.Thread(target=recorder)
+
+    def say(text: str) -> None:
+        if text.startswith("Watching"):
+            hand.start()
+        elif "PASS" in text:
+            spoken.set()
+
+    watch(Vigil(folder, home / "di.wav", most_passes=times), say, threading.Event())
+    hand.join()
+    return took
 
 
 if __name__ == "__main__":
-    asked = [float(text) for text in sys.argv[1:]]
-    main(*asked[:1] or [60.0], int(asked[1]) if len(asked) > 1 else 3)
+    main()

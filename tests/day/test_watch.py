@@ -1,6 +1,7 @@
 """Watching a folder: completeness, verdicts, changes, the list at the end."""
 
 import os
+import re
 from pathlib import Path
 from threading import Event
 
@@ -10,7 +11,7 @@ import soundfile
 
 from pipeline.day.screen import again_text, pass_text
 from pipeline.day.watch import Landing, Vigil, Watched, to_record_again, watch
-from tests.day.folders import RATE, Recorder, late, speaker
+from tests.day.folders import RATE, Recorder, amp, late, speaker
 
 
 def write_di(recorder: Recorder) -> Path:
@@ -82,10 +83,11 @@ def test_the_screen_says_finding_evidence_and_fix(
 ) -> None:
     screen = evening[1][3]
     assert "LISTEN FIRST" in screen
-    assert "clipped: " in screen
+    assert "Clipped on the way in: " in screen
     assert "flat tops" in screen
     assert "->" in screen
     assert len(screen.splitlines()) <= 24
+    assert max(map(len, screen.splitlines())) <= 78
 
 
 def test_the_end_lists_what_to_record_again(
@@ -94,7 +96,7 @@ def test_the_end_lists_what_to_record_again(
     watched, screens = evening
     assert [one.path.name for one in watched.again] == ["Dyn_03.wav", "Room_04.wav"]
     assert "Before you tear down" in screens[-1]
-    assert "Room_04.wav: not_this_di" in screens[-1]
+    assert "Room_04.wav: Not a recording of this DI" in screens[-1]
 
 
 def test_a_good_take_takes_an_earlier_bad_one_off_the_list(
@@ -135,6 +137,29 @@ def test_a_header_that_promises_more_is_given_time(tmp_path: Path) -> None:
     assert landing.landed(0.0) == []
     assert landing.landed(2.0) == []
     assert landing.landed(5.5) == [path]
+
+
+def test_a_play_out_capture_shows_its_own_latency_and_its_markers(
+    tmp_path: Path,
+) -> None:
+    from pipeline.day.playout import PlayoutWish, write_playout
+
+    recorder = Recorder(tmp_path / "n", stamped=False)
+    di = write_di(recorder)
+    out = recorder.folder / "out.wav"
+    write_playout(PlayoutWish(di, out, sweep=False))
+    played, _ = soundfile.read(out)
+    recorder.save("take.wav", late(speaker(amp(played, 2.0), 5000.0), 612, 4000))
+    said: list[str] = []
+    watch(
+        Vigil(recorder.folder, di, everything=True, most_passes=1), said.append, Event()
+    )
+    screen = said[1]
+    assert "take.wav" in screen
+    assert "out.wav" not in screen
+    # 612 samples by construction, and not what was played ahead of the DI.
+    assert re.search(r"lag 61[1-4]\.\d", screen)
+    assert re.search(r"markers within [0-2]\.\d samples", screen)
 
 
 def test_it_stops_when_told(tmp_path: Path) -> None:
