@@ -92,8 +92,7 @@ def find(
             limit=count,
             order=sort or "number",
         )
-        numbers = [int(float(row[0] or 0)) for row in found.rows]
-        notes = told(standing(catalogue.db, text, numbers))
+        notes = told(standing(catalogue.db, text, conditions)) if text else ()
     answer(found.columns, list(found.rows), shape)
     say(f"{len(found.rows)} of {found.total} captures")
     for note in notes:

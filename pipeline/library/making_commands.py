@@ -115,7 +115,7 @@ def pack(  # noqa: PLR0913 options of a command
     )
     with opened(library) as catalogue:
         done = write(catalogue, wanted, out, Terms(title, _text(licence)))
-        notes = told(standing(catalogue.db, wanted.words, done.numbers))
+        notes = told(standing(catalogue.db, wanted.words, wanted.conditions))
     say(
         f"{len(done.numbers)} captures ({done.mics}) at {done.target_lufs:.1f} LUFS, "
         f"{done.files} files"

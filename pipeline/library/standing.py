@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 
 from pipeline.library.entries import spoken
 from pipeline.library.fields import SESSION_FIELDS, TEXTS
+from pipeline.library.find import find
 from pipeline.library.question import split_words
 
 MOST = 500
@@ -67,7 +68,7 @@ def _facts(
 
 
 def standing(
-    db: sqlite3.Connection, words: str, numbers: Sequence[int]
+    db: sqlite3.Connection, words: str, conditions: tuple[str, ...] = ()
 ) -> dict[str, dict[str, int]]:
     """Count the captures in which each word stands, by field.
 
@@ -77,15 +78,16 @@ def standing(
         An open catalogue.
     words : str
         As they were searched.
-    numbers : sequence of int
-        Captures that were found; the first `MOST` of them are looked at.
+    conditions : tuple of str
+        That held, too; of what answers, the first `MOST` captures are looked at.
 
     Returns
     -------
     dict of str to dict of str to int
         By word, then by field, the commonest first.
     """
-    numbers = numbers[:MOST]
+    found_rows = find(db, words, conditions, columns=("number",), limit=MOST).rows
+    numbers = [int(float(row[0] or 0)) for row in found_rows]
     marks = ", ".join("?" * len(numbers))
     patterns = {word: _pattern(word) for word in split_words(words)}
     found: dict[str, dict[str, set[int]]] = {w: defaultdict(set) for w in patterns}

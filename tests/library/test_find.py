@@ -240,9 +240,9 @@ def test_a_word_in_several_fields_is_told_apart(tmp_path: Path) -> None:
     night["captures"][0]["notes"] = "Ribb\u00f3n beside it."
     with Catalogue(tmp_path / "library") as library:
         library.add(invented.write(tmp_path / "run", night))
-        found = find(library.db, "ribbon north")
-        numbers = [int(str(row[0])) for row in found.rows]
-        where = standing(library.db, "ribbon north", numbers)
+        where = standing(library.db, "ribbon north")
+        some = standing(library.db, "ribbon north", ("notes",))
+    assert some == {"ribbon": {"notes": 1}, "north": {"session.room": 1}}
     assert where["ribbon"] == {"mic.type": 2, "notes": 1}
     assert where["north"] == {"session.room": 3}
     (line,) = told(where)
