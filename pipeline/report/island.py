@@ -13,7 +13,7 @@ from pipeline.report.distances import Distances, nearest
 from pipeline.report.names import Name, audio_link, listen_link
 from pipeline.report.passes import sum_frame
 from pipeline.report.plots import Frame, Scale
-from pipeline.report.spectra import Spectra, band_rows, bands
+from pipeline.report.spectra import Spectra, band_rows, bands, fine, fine_rows
 from pipeline.report.tracks import Tracks
 
 ENVELOPE_POINTS = 600
@@ -51,7 +51,9 @@ def thinned_envelope(envelope: tuple[float, ...]) -> list[int]:
     return [round(100 * max(envelope[a:b])) for a, b in pairwise(edges)]
 
 
-def _capture(capture: Capture, name: Name, rows: list[int]) -> dict[str, Any]:
+def _capture(
+    capture: Capture, name: Name, rows: list[int], places: list[int]
+) -> dict[str, Any]:
     curve = capture.curves.third_octave_db if capture.curves else ()
     return {
         "id": capture.id,
@@ -64,8 +66,15 @@ def _capture(capture: Capture, name: Name, rows: list[int]) -> dict[str, Any]:
         "place": text.place(capture.place),
         "spot": _spot(capture.place),
         "db": [round(10 * curve[k]) for k in rows] if curve else None,
+        "fine": _stepwise(fine(capture, places)) if curve else None,
         "m": [_short(capture.metrics.get(metric.key)) for metric in METRICS],
     }
+
+
+def _stepwise(levels: list[float]) -> list[int]:
+    """Tenths of a dB: the first, then each one's step from the one before."""
+    tenths = [round(10 * level) for level in levels]
+    return [b - a for a, b in pairwise([0, *tenths])]
 
 
 def _spot(place: Place) -> list[str | float | None] | None:
@@ -145,11 +154,11 @@ def island(
         JSON for a script element; spectra in tenths of a dB.
     """
     found, spread, lag = pictures
-    rows = band_rows(record.axes)
+    rows, places = band_rows(record.axes), fine_rows(record.axes)
     reference = record.comparison.reference
     repeat = record.repeatability
     data: dict[str, Any] = {
-        "captures": [_capture(c, names[c.id], rows) for c in record.captures],
+        "captures": [_capture(c, names[c.id], rows, places) for c in record.captures],
         "alike": _alike(record, names),
         "metrics": [[m.key, m.label, m.unit, m.digits, m.rising] for m in METRICS],
         "reference": names[reference].index
@@ -170,6 +179,9 @@ def island(
         "groups": [_indices(group, names) for group in record.comparison.groups],
         "key": record.di.sha256[:16],
         "bands": [[round(hz, 2), label] for hz, label in bands(record.axes)],
+        "fine_hz": [round(record.axes.smooth_hz[k], 1) for k in places]
+        if record.axes
+        else [],
         "span": _ends(record.axes.erb_hz) if record.axes else None,
         "sums": _frame(sum_frame()) if record.pairs else None,
         "tracks": _frame(lag.frame) if lag else None,

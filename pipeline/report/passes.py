@@ -201,7 +201,7 @@ def _pair(pair: Pair, record: Record, names: Mapping[str, Name]) -> PairView:
         timing=_pair_timing(pair, record.di.sample_rate_hz),
         polarity=_pair_polarity(pair),
         sure=text.sureness(pair.confidence),
-        advice=pair.advice.message if pair.advice else None,
+        advice=text.told(pair.advice.message) if pair.advice else None,
         kind=pair.advice.kind if pair.advice else "none",
         sums=_sum_rows(pair.sums, record.axes),
     )

@@ -28,7 +28,7 @@ def _reflection(found: Reflection, name: Name | None) -> ReflectionView:
     return ReflectionView(
         name=name,
         id=found.capture,
-        message=found.message,
+        message=text.told(found.message),
         predicted=(
             f"{text.number(found.predicted_delay_ms, 2, 'ms')}, "
             f"{text.number(found.predicted_level_db, 1, 'dB')}, "

@@ -202,14 +202,15 @@ def told(message: str) -> str:
     Parameters
     ----------
     message : str
-        Plain text; a hyphen before a figure that follows no word is its sign.
+        Plain text; a hyphen before a figure that follows no word is its sign, and
+        "+-" is what ASCII has for the range around a figure.
 
     Returns
     -------
     str
         The same words.
     """
-    return _SIGN.sub(MINUS, message)
+    return _SIGN.sub(MINUS, message.replace("+-", "\N{PLUS-MINUS SIGN}"))
 
 
 def label(key: str) -> str:

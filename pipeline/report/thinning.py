@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 
 from pipeline.models.record import Capture, Record
 
-MOST_LINES = 120
+MOST_LINES = 90
 
 
 def _evenly(items: Sequence[str], count: int) -> list[str]:

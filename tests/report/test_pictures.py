@@ -1,5 +1,7 @@
 """Data layers: drawn from stored results, thinned openly."""
 
+from itertools import pairwise
+
 import pytest
 import records
 
@@ -31,8 +33,39 @@ def test_shades_follow_brightness(night):
 def test_the_reference_is_a_flat_line(night):
     found = spectra.spectra(night, names(night))
     line = next(c for c in found.difference_curves if c.role == "reference")
-    heights = {point.split(",")[1] for point in line.path[1:].split("L")}
-    assert heights == {f"{found.differences.y.place(0.0):g}"}
+    start, steps = line.path[1:].split("l")
+    assert start.split(",")[1] == f"{found.differences.y.place(0.0):g}"
+    assert {step.split(",")[1] for step in steps.split(" ")} == {"0"}
+    assert found.reference.id == night.comparison.reference
+
+
+def test_differences_are_those_of_the_smoothed_spectra(night):
+    found = spectra.spectra(night, names(night))
+    line = next(c for c in found.difference_curves if c.name.id == "t002")
+    start, steps = line.path[1:].split("l")
+    high = float(start.split(",")[1])
+    own, zero = (night.captures[k].curves.smooth_db for k in (1, 0))
+    rows = [k for k, hz in enumerate(night.axes.smooth_hz) if 40 <= hz <= 16000]
+    assert spectra.fine_rows(night.axes) == rows  # twelve an octave already
+    for k, step in zip(rows[1:], steps.split(" "), strict=True):
+        high += float(step.split(",")[1])
+        wanted = found.differences.y.place(own[k] - zero[k])
+        assert high == pytest.approx(wanted, abs=1e-6)
+
+
+def test_fine_points_are_thinned_to_twelve_an_octave(night):
+    hz = tuple(20 * 1000 ** (k / 479) for k in range(480))
+    axes = night.axes.model_copy(update={"smooth_hz": hz})
+    rows = spectra.fine_rows(axes)
+    steps = {b - a for a, b in pairwise(rows)}
+    assert steps == {4}  # 48 an octave
+
+
+def test_without_a_reference_the_first_is_held():
+    data = records.night(16)
+    data["comparison"]["reference"] = None
+    record = records.record(data)
+    assert spectra.spectra(record, names(record)).reference.id == "t001"
 
 
 def test_large_nights_keep_reference_and_shortlist(crowd):

@@ -91,3 +91,9 @@ def test_signs_become_true_minus_signs_and_names_stay():
         "p07-dark: \u221270.3 dBFS at 80-200 Hz (\u22123 dB), 2031-05-17, a -b"
     )
     assert text.value(-21.5) == "\u221221.5"
+
+
+def test_a_range_is_written_as_people_write_it():
+    assert text.told("move it 25 +- 2 mm: -2.0 dB") == (
+        "move it 25 \u00b1 2 mm: \u22122.0 dB"
+    )

@@ -13,12 +13,28 @@ const series = (kind, index) => {
   return own.map((v, k) => (v - zero[k]) / 10);
 };
 page.series = series;
+// Fine spectra travel as steps in tenths of a dB.
+const levelled = new Map();
+const fine = (index) => {
+  if (!captures[index].fine) return null;
+  if (!levelled.has(index)) {
+    let at = 0;
+    levelled.set(index, captures[index].fine.map((step) => (at += step) / 10));
+  }
+  return levelled.get(index);
+};
+const curve = (kind, index) => {
+  // What is drawn of a capture, at the frequencies of `hertz`.
+  if (kind === "levels") return series(kind, index);
+  const own = fine(index), zero = own && fine(page.held());
+  return own && own.map((v, k) => v - zero[k]);
+};
+const hertz = {levels: data.bands.map(([hz]) => hz), differences: data.fine_hz};
 const path = (kind, index) => {
-  const values = series(kind, index);
+  const values = curve(kind, index);
   if (!values) return "";
   const axes = data[kind];
-  return "M" + values.map((v, k) =>
-    place(axes.x, data.bands[k][0]) + "," + place(axes.y, v)).join("L");
+  return "M" + values.map((v, k) => place(axes.x, hertz[kind][k]) + "," + place(axes.y, v)).join("L");
 };
 const lift = (kind) => {
   const plot = document.querySelector(`[data-plot=${kind}]`);
@@ -41,7 +57,7 @@ const refit = () => {
   const plot = document.querySelector("[data-plot=differences]"), axis = data.differences && data.differences.y;
   if (!plot || !axis) return;
   let widest = 0;
-  captures.forEach((capture, k) => { if (capture.db) for (const v of series("differences", k)) widest = Math.max(widest, Math.abs(v)); });
+  captures.forEach((capture, k) => { if (capture.db) for (const v of curve("differences", k)) widest = Math.max(widest, Math.abs(v)); });
   const reach = REACHES.find((r) => widest <= r) || REACHES.at(-1), factor = reach / axis[4];
   if (factor === 1) return;
   for (const label of all("text", plot))
@@ -103,15 +119,13 @@ const lineAt = (plot, event) => {
   // The curve nearest to the pointer in height, at the band nearest to it in width.
   const kind = plot.dataset.plot, at = spot(plot, event);
   if (!at || !data[kind]) return null;
-  let band = 0;
-  data.bands.forEach(([hz], k) => {
-    if (Math.abs(place(data[kind].x, hz) - at.x) < Math.abs(place(data[kind].x, data.bands[band][0]) - at.x)) band = k;
-  });
+  const away = (k) => Math.abs(place(data[kind].x, hertz[kind][k]) - at.x);
+  const band = hertz[kind].reduce((best, _, k) => away(k) < away(best) ? k : best, 0);
   let best = null, gap = 14;
   for (const line of all(".curves path", plot)) {
     const index = +line.dataset.i;
-    const away = Math.abs(place(data[kind].y, series(kind, index)[band]) - at.y);
-    if (away < gap) { gap = away; best = index; }
+    const high = Math.abs(place(data[kind].y, curve(kind, index)[band]) - at.y);
+    if (high < gap) { gap = high; best = index; }
   }
   return best === null ? null : {index: best, band};
 };
@@ -128,8 +142,9 @@ for (const plot of all("svg[data-plot]")) {
     if (kind === "levels" || kind === "differences") {
       const found = lineAt(plot, event);
       if (!found) return "";
-      const value = series(kind, found.index)[found.band];
-      return `${captures[found.index].id}: ${kind === "levels" ? shown(value, 1) : signed(value, 1)} dB at ${data.bands[found.band][1]} Hz`;
+      const value = curve(kind, found.index)[found.band];
+      return `${captures[found.index].id}: ${kind === "levels" ? `${shown(value, 1)} dB at ${data.bands[found.band][1]} Hz` :
+        `${signed(value, 1)} dB around ${shown(hertz.differences[found.band], 0)} Hz`}`;
     }
     const index = nearest(plot, event);
     if (index === null) return "";
