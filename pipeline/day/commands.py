@@ -52,6 +52,15 @@ def playout(
             "--marker-level", max=-0.01, help="The same, of the markers' peaks."
         ),
     ] = None,
+    sweep_s: Annotated[
+        float,
+        typer.Option(
+            "--sweep-length",
+            min=2.0,
+            max=60.0,
+            help="Seconds, roughly. A longer one tells more against noise.",
+        ),
+    ] = 8.0,
 ) -> None:
     """Make the file that is played through the amplifier.
 
@@ -61,7 +70,7 @@ def playout(
     from pipeline.day.playout import CAUTIONS, PlayoutWish, write_playout
 
     made = write_playout(
-        PlayoutWish(di, output, channel, sweep, sweep_dbfs, marker_dbfs)
+        PlayoutWish(di, output, channel, sweep, sweep_dbfs, marker_dbfs, sweep_s)
     )
     rate = made.layout.sample_rate_hz
     _say(
@@ -293,7 +302,8 @@ def sheet(
     """Turn a manifest's captures into a take sheet (CSV), or a take sheet back.
 
     Back: `reamps sheet night.csv -o session.toml` replaces the captures of that
-    manifest; everything else in it stays, comments too.
+    manifest; everything else in it stays, comments too. A manifest that says
+    `takes = "night.csv"` reads the sheet itself and needs no way back.
     """
     from pipeline.day.exchange import sheet_into_manifest, write_sheet
 

@@ -139,7 +139,7 @@ def draft(wish: Wish, step: Callable[[int, int], None]) -> Draft:
     loopback = next(
         (look.path for look in looks if look.looks[0].kind == "loopback"), None
     )
-    start = before or opening(manifest, di, loopback, wish.folder.resolve().name)
+    start = before or opening(manifest, di, loopback, manifest.resolve().parent.name)
     text = add_to(start, entries, left_out)
     if text != before:
         replace_with(manifest, text.encode("utf-8"))
