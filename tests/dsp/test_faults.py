@@ -57,6 +57,14 @@ def test_repeated_block(block, at):
     assert found[0].at_s == pytest.approx(at / FS, abs=1 / FS)
 
 
+def test_drop_outs_between_flat_tops():
+    x = np.clip(10 * music(level=0.5, seed=3), -0.5, 0.5).astype(np.float32)
+    x[50_000:50_512] = x[49_488:50_000]
+    x[90_000:90_300] = 0.0
+    found = find_dropouts(x, FS)
+    assert [(f.kind, f.samples) for f in found] == [("repeated", 512), ("zero", 300)]
+
+
 @pytest.mark.parametrize("bits", [16, 24])
 @pytest.mark.parametrize("level", [0.9, 0.05, 0.001])
 def test_sound_files_have_no_dropouts(bits, level):
