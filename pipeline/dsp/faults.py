@@ -12,21 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.dsp.activity import FRAME_S
-from pipeline.dsp.clipping import MOST_TIMES, consecutive_runs, quantum
+from pipeline.dsp.clipping import consecutive_runs, quantum
 from pipeline.units import db_from_amplitude
 
-Float = NDArray[np.float64]
 Index = NDArray[np.int64]
 Samples = NDArray[np.float32] | NDArray[np.float64]
 
 SILENT_DBFS = -90.0
 HELD_SAMPLES = 32
 REPEATED_BLOCKS = (32, 64, 128, 256, 512, 1024, 2048)
-GATE_FALL_DB = 30.0
-GATE_EXCESS_DB = 15.0
-GATE_CLOSED_DBFS = -85.0
-LEAST_CLOSINGS = 2
 
 _BUSY_STEPS = 30.0
 _JUMP_STEPS = 8.0
@@ -35,7 +29,6 @@ _SURROUNDING = 256
 _PROBES = 16
 _CELL = HELD_SAMPLES // 2
 _TOP = 0.98
-_DIGITAL_SILENCE = 1e-20
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,27 +49,6 @@ class Dropout:
     at_s: float
     samples: int
     kind: str
-
-
-@dataclass(frozen=True, slots=True)
-class Gate:
-    """A noise gate that was left on.
-
-    Attributes
-    ----------
-    closings : int
-        How often it shut.
-    times_s : tuple of float
-        When, on the time of the frames passed in; the first 16.
-    open_dbfs, closed_dbfs : float
-        Median level just before and just after, dB re a mean square of 1.0;
-        never below -200.
-    """
-
-    closings: int
-    times_s: tuple[float, ...]
-    open_dbfs: float
-    closed_dbfs: float
 
 
 def count_not_finite(x: Samples) -> int:
@@ -268,42 +240,3 @@ def _exact_repeat(x: Samples, near: int, block: int, stride: int) -> int | None:
     if not len(runs):
         return None
     return int(low + runs[0, 0])
-
-
-def find_gate(di_power: Float, capture_power: Float) -> Gate | None:
-    """Find a noise gate by its closings: sound falls off a cliff, its DI does not.
-
-    A closing is a fall by 30 dB or more within 100 ms to below -85 dBFS, by 15 dB
-    more than the DI falls, that lasts for 100 ms. Two make a gate. A chain without
-    noise of its own is no gate: its sound fades with the DI's.
-
-    Parameters
-    ----------
-    di_power, capture_power : ndarray, shape (frames,)
-        `activity.frame_power` of the aligned pair, cut to where the capture has
-        samples of its own; the capture before any gain.
-
-    Returns
-    -------
-    Gate or None
-        None with fewer than two closings.
-    """
-    di_db, capture_db = (
-        10.0 * np.log10(np.maximum(p, _DIGITAL_SILENCE))
-        for p in (di_power, capture_power)
-    )
-    if len(di_db) < 4:
-        return None
-    fall, di_fall = (level[:-3] - level[2:-1] for level in (capture_db, di_db))
-    closed = np.maximum(capture_db[2:-1], capture_db[3:]) <= GATE_CLOSED_DBFS
-    cliffs = closed & (fall >= GATE_FALL_DB) & (fall - di_fall >= GATE_EXCESS_DB)
-    runs = consecutive_runs(np.flatnonzero(cliffs), 1)
-    if len(runs) < LEAST_CLOSINGS:
-        return None
-    at = runs[:, 0]
-    return Gate(
-        closings=len(runs),
-        times_s=tuple((at[:MOST_TIMES] * FRAME_S + 2.0 * FRAME_S).tolist()),
-        open_dbfs=float(np.median(capture_db[at])),
-        closed_dbfs=float(np.median(capture_db[at + 3])),
-    )

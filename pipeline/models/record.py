@@ -46,7 +46,43 @@ FINDING_CODES = (
     "no_overlap",
     "markers_disagree",
     "no_markers",
+    "muted",
+    "over",
+    "other_di",
+    "swapped",
+    "warming",
 )
+
+
+class EvidenceLine(Strict):
+    """One line of a picture: a few hundred points at most."""
+
+    name: str = Field(description="Which line it is, such as 'capture' or 'di'.")
+    x: tuple[float, ...]
+    y: tuple[float, ...]
+
+    @model_validator(mode="after")
+    def _points_fit(self) -> Self:
+        """Refuse coordinates that do not pair up."""
+        if len(self.x) != len(self.y):
+            message = f"a line of {len(self.x)} places and {len(self.y)} values"
+            raise ValueError(message)
+        return self
+
+
+class Evidence(Strict):
+    """What a finding looks like, where a picture convinces faster than a sentence.
+
+    The finding's code says what the axes are; units are those of its table on the page.
+    """
+
+    lines: tuple[EvidenceLine, ...]
+    marks: tuple[float, ...] = Field(
+        default=(), description="Places on the horizontal axis where the fault is."
+    )
+    numbers: dict[str, float] = Field(
+        default_factory=dict, description="Figures that the finding rests on."
+    )
 
 
 class Finding(Strict):
@@ -56,6 +92,9 @@ class Finding(Strict):
     severity: Severity
     message: str = Field(description="What was found, with its figures.")
     fix: str | None = Field(default=None, description="What to do about it.")
+    evidence: Evidence | None = Field(
+        default=None, description="Points of a picture; null where words suffice."
+    )
 
 
 class Jump(Strict):

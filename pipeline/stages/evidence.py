@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from pipeline.dsp.bleed import Bleed, find_bleed
 from pipeline.dsp.clipping import Clipping, find_clipping
-from pipeline.dsp.faults import Dropout, Gate, find_dropouts, find_gate
+from pipeline.dsp.faults import Dropout, find_dropouts
 from pipeline.dsp.linearity import CrossSpectra
+from pipeline.dsp.mutes import Gate, find_gate
 from pipeline.models.record import Finding
 
 FULL_SCALE_DBFS = -0.1

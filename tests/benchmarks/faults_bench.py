@@ -15,8 +15,9 @@ import numpy as np
 from pipeline.dsp.activity import active_frames, frame_power
 from pipeline.dsp.bleed import find_bleed
 from pipeline.dsp.clipping import find_clipping
-from pipeline.dsp.faults import find_dropouts, find_gate
+from pipeline.dsp.faults import find_dropouts
 from pipeline.dsp.linearity import cross_spectra
+from pipeline.dsp.mutes import find_gate
 from pipeline.dsp.noise import find_hum
 from tests.scenes.build import random_scene
 from tests.scenes.families import PLAIN

@@ -63,6 +63,35 @@ def test_no_copy_no_alarm(drive):
         assert find_bleed(spectra(di, capture(di, drive, seed))) is None
 
 
+def test_a_player_who_repeats_himself_is_no_bleed():
+    # The same noise burst again and again, 30 ms apart and ever weaker: an amp that is
+    # as loud as it gets leaves a lone spike ahead of itself, which the DI explains.
+    rng = np.random.default_rng(5)
+    di = np.zeros(SECONDS * FS)
+    for at in range(0, len(di) - FS, FS // 3):
+        burst = rng.standard_normal(600) * np.hanning(600)
+        di[at : at + 600] += burst
+        di[at + 1440 : at + 2040] += 0.5 * burst
+    di *= 0.1 / di.std()
+    found = find_bleed(spectra(di, capture(di, 1.0, 5)))
+    assert found is None
+    leaking = capture(di, 1.0, 5) + 10 ** (-20 / 20) * np.roll(di, -700)
+    assert find_bleed(spectra(di, leaking)).lead_samples == 700
+
+
+def test_the_plot_shows_the_copy():
+    di = player(7)
+    x = capture(di, 10.0, 7) + 10 ** (-26 / 20) * np.roll(di, -700)
+    found = find_bleed(spectra(di, x))
+    lead, height = np.array(found.lead_s), np.array(found.height_db)
+    early = lead > 0.004
+    top = lead[early][height[early].argmax()]
+    assert top == pytest.approx(700 / FS, abs=0.155 / 400)
+    assert height[early].max() == pytest.approx(
+        20 * np.log10(found.prominence), abs=0.1
+    )
+
+
 def test_silence():
     di = player(0)
     assert find_bleed(spectra(di, np.zeros_like(di))) is None

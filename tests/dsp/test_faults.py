@@ -3,11 +3,9 @@
 import numpy as np
 import pytest
 
-from pipeline.dsp.activity import FRAME_S, frame_power
 from pipeline.dsp.faults import (
     count_not_finite,
     find_dropouts,
-    find_gate,
     intersample_over_db,
     is_silent,
 )
@@ -87,34 +85,6 @@ def test_what_is_no_dropout():
     # Clipped tops are held values too, but have a finding of their own.
     clipped = np.clip(10 * music(level=0.5, seed=2), -0.5, 0.5).astype(np.float32)
     assert find_dropouts(clipped, FS) == ()
-
-
-def notes_and_rests(decay, noise_db, seed=0):
-    t = np.arange(8 * FS) / FS
-    since = t % 1.0
-    x = 0.3 * np.exp(-decay * since) * np.sin(2 * np.pi * 110 * t) * (since < 0.95)
-    return x + 10 ** (noise_db / 20) * np.random.default_rng(seed).standard_normal(
-        len(t)
-    )
-
-
-def test_gate_that_closes_between_notes():
-    di, x = notes_and_rests(4.0, -90.0), notes_and_rests(4.0, -65.0)
-    x *= (np.arange(len(x)) / FS) % 1.0 < 0.65
-    found = find_gate(frame_power(di, FS), frame_power(x, FS))
-    assert found.closings == 8
-    assert found.times_s[0] == pytest.approx(0.65, abs=FRAME_S)
-    assert found.closed_dbfs <= -200.0
-    assert found.open_dbfs > -50.0
-
-
-@pytest.mark.parametrize("noise_db", [-200.0, -90.0, -50.0])
-@pytest.mark.parametrize("decay", [2.0, 8.0, 20.0])
-def test_no_gate(noise_db, decay):
-    # Also a chain without any noise, whose sound stops with its DI.
-    di, x = notes_and_rests(decay, noise_db), notes_and_rests(0.7 * decay, noise_db, 1)
-    assert find_gate(frame_power(di, FS), frame_power(x, FS)) is None
-    assert find_gate(np.zeros(2), np.zeros(2)) is None
 
 
 def test_not_finite():
