@@ -17,6 +17,7 @@ from pipeline.dsp.linearity import CrossSpectra, capture_spectra
 from pipeline.dsp.residual import unexplained
 from pipeline.errors import AudioError
 from pipeline.files.audio import AudioInfo, probe, sha256_of
+from pipeline.files.names import AUDIO_SUFFIXES
 from pipeline.files.wave_chunks import read_bext
 from pipeline.models.record import Finding, Latency
 from pipeline.stages.cut import cut_to_di
@@ -31,9 +32,6 @@ from pipeline.stages.read import (
 )
 
 Kind = Literal["capture", "other", "di", "loopback", "unusable", "twin"]
-AUDIO_SUFFIXES = frozenset(
-    {".wav", ".wave", ".bwf", ".rf64", ".aif", ".aiff", ".aifc", ".caf", ".flac"}
-)
 MOST_CHANNELS = 64
 HISS_WINDOW_S = 0.17
 HISS_BAND_HZ = (300.0, 6000.0)

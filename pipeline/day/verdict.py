@@ -28,7 +28,9 @@ from pipeline.stages.read import SourceSpec, refusal
 
 Usable = Literal["yes", "doubtful", "no"]
 DEAD_CHANNEL = "silent"
-_MENDABLE = frozenset({"clipped", "jump", "gate", "bleed", "hum", "noisy", "truncated"})
+_MENDABLE = frozenset(
+    {"clipped", "jump", "gate", "muted", "bleed", "hum", "noisy", "truncated"}
+)
 """Faults that a new take mends; the others are told, but do not ask for one."""
 
 

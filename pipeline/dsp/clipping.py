@@ -25,9 +25,10 @@ SQUARE_SHARE = 0.35
 CORNER = 4.0
 MOST_TIMES = 16
 
-# Widths in steps of the file's word length, and as a share of its maximum.
+# Widths in steps of the file's word length, and as shares of its maximum: what clips
+# before a converter gets the converter's noise on its tops.
 _STEPS = 2.5
-_SHARE = 3e-5
+_SHARES = (3e-5, 1e-4, 3e-4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +49,8 @@ class Clipping:
         Where the first 16 are.
     sides : int
         1 if only one polarity is flat, 2 if both are.
+    longest_at : int
+        First sample of the longest flat top.
     """
 
     level_dbfs: float
@@ -56,6 +59,7 @@ class Clipping:
     longest: int
     times_s: tuple[float, ...]
     sides: int
+    longest_at: int
 
 
 def quantum(x: Samples) -> float:
@@ -108,12 +112,13 @@ def find_clipping(x: Samples, sample_rate_hz: int) -> Clipping | None:
     """Find flat tops at the file's own maximum, at whatever level it lies.
 
     A top is flat if 3 or more samples lie within 2.5 steps of the word length
-    (or 0.003 percent) of the maximum and the curve arrives at it with a corner,
-    not rounded. It is clipping if three such tops share that level and far more
-    samples pile up there than just below (a sine, the densest natural top, has
-    1.4 times as many; 4 are asked for), or if one lies at full scale. A signal
-    that rests at its extremes a third of the time is a square wave and not
-    called clipped; so is an overload that a filter has rounded since.
+    (or 0.003, 0.01 or 0.03 percent, as a converter's noise may have it) of the
+    maximum and the curve arrives at it with a corner, not rounded. It is clipping if
+    three such tops share that level and far more samples pile up there than just
+    below (a sine, the densest natural top, has 1.4 times as many; 4 are asked for),
+    or if one lies at full scale. A signal that rests at its extremes a third of the
+    time is a square wave and not called clipped; nor is an overload that a filter has
+    rounded since.
 
     Parameters
     ----------
@@ -145,27 +150,40 @@ def find_clipping(x: Samples, sample_rate_hz: int) -> Clipping | None:
         longest=int(lengths.max()),
         times_s=tuple((runs[:MOST_TIMES, 0] / sample_rate_hz).tolist()),
         sides=len(sides),
+        longest_at=int(runs[lengths.argmax(), 0]),
     )
 
 
 def _flat_tops(x: Samples, sign: float, peak: float, step: float) -> Index:
     """Find flat tops of one polarity as rows of first and last-plus-one sample."""
-    none = np.zeros((0, 2), dtype=np.int64)
-    width = max(_STEPS * step, _SHARE * peak)
-    if peak <= 4.0 * width:
-        return none
-    near = np.flatnonzero(
-        x >= peak - 3.0 * width if sign > 0 else x <= 3.0 * width - peak
-    )
+    widths = sorted({max(_STEPS * step, share * peak) for share in _SHARES})
+    reach = peak - 3.0 * widths[-1]
+    near = np.flatnonzero(x >= reach if sign > 0 else x <= -reach)
     height = sign * x[near].astype(np.float64)
-    top = near[height >= peak - width]
+    for width in widths:
+        if peak <= 4.0 * width:
+            break
+        close = height >= peak - 3.0 * width
+        runs = _tops_within(x, (near[close], height[close]), sign * peak, width)
+        if len(runs):
+            return runs
+    return np.zeros((0, 2), dtype=np.int64)
+
+
+def _tops_within(
+    x: Samples, near: tuple[Index, Float], level: float, width: float
+) -> Index:
+    """Find flat tops as wide as this among the samples near the maximum."""
+    none = np.zeros((0, 2), dtype=np.int64)
+    index, height = near
+    top = index[height >= abs(level) - width]
     if len(top) > SQUARE_SHARE * len(x):
         return none
     runs = consecutive_runs(top, LEAST_RUN)
-    cornered = runs[_corners(x, runs, sign * peak) >= CORNER * width]
+    cornered = runs[_corners(x, runs, level) >= CORNER * width]
     lengths = cornered[:, 1] - cornered[:, 0]
-    piled_up = len(top) >= PILE_UP * (len(near) - len(top))
-    full = peak >= FULL_SCALE and lengths.max(initial=0) >= FULL_SCALE_RUN
+    piled_up = len(top) >= PILE_UP * (len(index) - len(top))
+    full = abs(level) >= FULL_SCALE and lengths.max(initial=0) >= FULL_SCALE_RUN
     return cornered if full or (piled_up and len(cornered) >= LEAST_RUNS) else none
 
 

@@ -38,7 +38,7 @@ class Dropout:
     Attributes
     ----------
     at_s : float
-        Where it starts in the file.
+        Where it starts, in seconds.
     samples : int
         Its length.
     kind : str
@@ -85,25 +85,6 @@ def is_silent(x: Samples) -> bool:
         return True
     swing = (float(x.max()) - float(x.min())) / 2.0
     return db_from_amplitude(swing) < SILENT_DBFS
-
-
-def intersample_over_db(true_peak: float, sample_peak: float) -> float | None:
-    """How far the signal rises over full scale between samples that do not.
-
-    Parameters
-    ----------
-    true_peak, sample_peak : float
-        Linear amplitudes (see `true_peak.find_true_peak` for the place).
-
-    Returns
-    -------
-    float or None
-        dBTP above 0; None if the curve stays below full scale, or if samples
-        themselves exceed it (a floating-point file).
-    """
-    if sample_peak > 1.0 or true_peak <= 1.0:
-        return None
-    return db_from_amplitude(true_peak)
 
 
 def find_dropouts(x: Samples, sample_rate_hz: int) -> tuple[Dropout, ...]:

@@ -22,11 +22,11 @@ LEAST_CLOSINGS = 2
 PLAYING_BELOW_LOUD_DB = 15.0
 MUTED_BELOW_DB = 30.0
 LEAST_MUTED_S = 1.0
-STEADY_DB = 6.0
+STEADY_DB = 3.0
 
 _LOUD_PERCENTILE = 95.0
 _USUAL_PERCENTILE = 80.0
-_STEADY_PERCENTILES = (5.0, 95.0)
+_STEADY_PERCENTILES = (1.0, 99.0)
 _DIGITAL_SILENCE = 1e-20
 
 
@@ -58,7 +58,8 @@ class Mute:
     Attributes
     ----------
     start_s, stop_s : float
-        The longest stretch, on the time of the frames passed in.
+        The longest stretch, from playing to playing of the DI, on the time of the
+        frames passed in.
     playing_dbfs, muted_dbfs : float
         Level of the capture where the DI plays (80th percentile), and median inside the
         stretch, dB re a mean square of 1.0; never below -200.
@@ -160,7 +161,10 @@ def find_mute(di_power: Float, capture_power: Float) -> Mute | None:
     longest = int(held.argmax())
     if held[longest] * FRAME_S < LEAST_MUTED_S:
         return None
+    # Rests of the DI at either end may belong to it or not.
     first, last = runs[longest].tolist()
+    at = first + np.flatnonzero(playing[first:last])
+    first, last = int(at[0]), int(at[-1]) + 1
     return Mute(
         start_s=first * FRAME_S,
         stop_s=last * FRAME_S,
@@ -180,8 +184,8 @@ def level_range_db(capture_power: Float) -> float | None:
     Returns
     -------
     float or None
-        95th minus 5th percentile in dB; None for digital silence. Under 6 dB nobody
-        plays.
+        99th minus 1st percentile in dB; None for digital silence. Under 3 dB nobody
+        plays: even an amplifier that evens everything out lets rests be heard.
     """
     heard = capture_power[capture_power > _DIGITAL_SILENCE]
     if not len(heard):

@@ -15,6 +15,10 @@ from pipeline.errors import OutputError
 MAX_NAME_BYTES = 120
 MAX_SLUG_CHARACTERS = 60
 UNNAMED = "unnamed"
+AUDIO_SUFFIXES = frozenset(
+    {".wav", ".wave", ".bwf", ".rf64", ".aif", ".aiff", ".aifc", ".caf", ".flac"}
+)
+"""What the files that are read here are called at their end, in lower case."""
 # Windows reserves these whatever follows the first dot (Microsoft, "Naming
 # Files, Paths, and Namespaces").
 RESERVED = re.compile(

@@ -12,6 +12,7 @@ from pipeline.models.record import DiResult, Finding, Latency, Loopback
 from pipeline.run.around import Sources, Surroundings, bench_file
 from pipeline.run.keeping import Step
 from pipeline.run.locating import find_duplicates, locate_all
+from pipeline.run.others import match_others
 from pipeline.run.playing import (
     PlayoutResult,
     find_played,
@@ -155,6 +156,8 @@ def judge_session(plan: Plan, around: Surroundings, bench: Path | None) -> Judge
             capture.pass_id,
             result.located.latency,
             _flight(capture, sources),
+            stand=_stand(capture),
+            known=_stand_known(capture),
         )
         for capture in plan.captures
         if (result := located.get(capture.id))
@@ -173,6 +176,7 @@ def judge_session(plan: Plan, around: Surroundings, bench: Path | None) -> Judge
         find_duplicates(sources),
         judge_polarity(lagged),
         judge_buffer(lagged),
+        match_others(sources, located, around),
     ):
         for id_, finding in found.items():
             night[id_] = (*night.get(id_, ()), finding)
@@ -197,6 +201,20 @@ def _flight(capture: CapturePlan, sources: Sources) -> float:
     metres = (capture.written.distance_mm or 0.0) / 1000.0
     temperature = sources.plan.manifest.session.temperature_c
     return metres / speed_of_sound_m_s(temperature) * sources.di.sample_rate_hz
+
+
+def _stand(capture: CapturePlan) -> str:
+    """Name what must be equal for two lags to be compared, but for the buffers."""
+    written = capture.written
+    if written.distance_mm is not None:
+        # Its time of flight is taken out, wherever it stood.
+        return "at a known distance"
+    return repr((written.mic, written.channel, written.speaker, written.position))
+
+
+def _stand_known(capture: CapturePlan) -> bool:
+    written = capture.written
+    return written.distance_mm is not None or written.mic is not None
 
 
 def _look(plan: Plan, around: Surroundings) -> Sources:

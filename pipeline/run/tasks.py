@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.dsp.activity import FRAME_S
+from pipeline.dsp.activity import FRAME_S, frame_power
 from pipeline.dsp.latency import ExpectedLag, FrontEnd
 from pipeline.dsp.mix import blend
 from pipeline.errors import AudioError
@@ -22,9 +22,10 @@ from pipeline.files.bext import BextFields
 from pipeline.files.opening import signature_of
 from pipeline.models.record import DiResult, Finding, Jump, Output, Polarity
 from pipeline.report.listening import listening_samples
+from pipeline.stages.beside_di import judge_bleed, judge_levels, judge_steadiness
 from pipeline.stages.cut import cut_to_di
 from pipeline.stages.di import DiMaterial, DiSpec, load_di
-from pipeline.stages.evidence import judge_bleed, judge_gate, judge_samples
+from pipeline.stages.evidence import judge_samples
 from pipeline.stages.faults import Symptoms, judge_measures
 from pipeline.stages.latency import Located, locate
 from pipeline.stages.measure import (
@@ -192,11 +193,19 @@ def locate_capture(task: LocateTask) -> LocateResult:
                 expected=task.expected,
             )
             findings = (*findings, *located.findings)
-            if not any(finding.severity == "reject" for finding in located.findings):
+            if any(finding.severity == "reject" for finding in located.findings):
+                findings = (*findings, *_nobody_plays(task, source))
+            else:
                 findings = (*findings, *_flaws(task, source, located))
             return LocateResult(findings, located, source.frames)
     except AudioError as error:
         return LocateResult((refusal(error),))
+
+
+def _nobody_plays(task: LocateTask, source: Source) -> tuple[Finding, ...]:
+    """Tell stand-by from another performance, as far as the DI is long."""
+    frames = min(source.frames, task.di.frames)
+    return judge_steadiness(frame_power(source.read(0, frames), source.sample_rate_hz))
 
 
 def _flaws(task: LocateTask, source: Source, located: Located) -> tuple[Finding, ...]:
@@ -207,11 +216,11 @@ def _flaws(task: LocateTask, source: Source, located: Located) -> tuple[Finding,
     first, frames = max(0, int(start * rate)), int(seconds * rate)
     if rate == source.sample_rate_hz:
         samples = source.read(first, min(frames, source.frames - first))
-        return judge_samples(samples, rate)
+        return judge_samples(samples, rate, first / rate)
     native = SourceSpec(task.source.path, task.source.channel, rate)
     with open_source(native) as own:
         samples = own.read(first, max(0, min(frames, own.frames - first)))
-    return judge_samples(samples, rate)
+    return judge_samples(samples, rate, first / rate)
 
 
 @dataclass(frozen=True, slots=True)
@@ -387,6 +396,8 @@ def measure_capture(task: MeasureTask) -> MeasureResult:
         noise_dbfs=measured.metrics.get("noise_dbfs"),
         hum_db=measured.metrics.get("hum_db"),
         hum_hz=measured.hum_hz,
+        noise=observed.spectra.noise if observed.spectra else None,
+        true_peak_dbtp=measured.true_peak_dbtp,
     )
     found = (*judge_measures(symptoms), *_hidden(material, observed, rate))
     if observed.spectra is not None:
@@ -397,11 +408,11 @@ def measure_capture(task: MeasureTask) -> MeasureResult:
 def _hidden(
     material: DiMaterial, observed: Observed, sample_rate_hz: int
 ) -> tuple[Finding, ...]:
-    """Look for a gate where the capture has samples of its own."""
+    """Look for a gate and stand-by where the capture has samples of its own."""
     frame = FRAME_S * sample_rate_hz
     first = int(np.ceil(observed.held[0] / frame))
     last = int(observed.held[1] / frame)
-    return judge_gate(
+    return judge_levels(
         material.power[first:last], observed.power[first:last], first * FRAME_S
     )
 

@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Literal
 
-from pipeline.models.record import Finding, Latency
+import numpy as np
+
+from pipeline.models.record import Evidence, EvidenceLine, Finding, Latency
 
 _TRUSTED = 0.5
 """Confidence from which a mic may speak for its pass."""
@@ -20,6 +22,9 @@ _MOST_BUFFERED = 4096
 """A pass that lies farther off was started at another time, not buffered longer."""
 _BUFFER_TOLERANCE = 4.0
 """Mics of two passes stand some millimetres apart: a sample is 7 mm at 48 kHz."""
+_ALIKE = 1.5
+"""Mics of one pass that a buffer moves, move alike to what a lag is certain to."""
+_LEAST_PASSES = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +41,20 @@ class Lagged:
         Its lag against the DI.
     flight_samples : float
         Time of flight from the grille, as far as the manifest tells the distance.
+    stand : str
+        Which microphone stood where, as far as the manifest tells: lags are compared
+        among captures of one stand.
+    known : bool
+        Whether the manifest tells it. Where it does not, a later pass may be a
+        microphone that stood farther away.
     """
 
     id: str
     pass_id: str
     latency: Latency
     flight_samples: float = 0.0
+    stand: str = ""
+    known: bool = True
 
 
 def decide_shifts(
@@ -118,35 +131,78 @@ def judge_buffer(captures: Sequence[Lagged]) -> dict[str, Finding]:
     Parameters
     ----------
     captures : sequence of Lagged
-        The usable captures of a session. A recorder started by hand puts every pass
-        somewhere else, so passes are compared only where most of them agree.
+        The usable captures of a session, in order. A recorder started by hand puts
+        every pass somewhere else, so captures are compared only with those of their
+        own stand, and only where most of these agree.
 
     Returns
     -------
     dict of str to Finding
-        By capture id, for all mics of the pass.
+        By capture id, for all mics of a pass that moved alike, by a multiple of 32
+        samples. A lone microphone that the manifest does not tell apart may have
+        stood farther away, and is not named.
     """
-    lags = {
-        pass_id: min(c.latency.samples - c.flight_samples for c in members)
-        for pass_id, members in _by_pass(captures).items()
-    }
-    if len(lags) < 3:
-        return {}
-    usual = median(lags.values())
-    near = [lag for lag in lags.values() if abs(lag - usual) < _BUFFER / 2]
-    if 2 * len(near) <= len(lags):
-        return {}
-    found = {}
-    for capture in captures:
-        moved = lags[capture.pass_id] - usual
-        buffers = round(moved / _BUFFER)
-        off = abs(moved - buffers * _BUFFER)
-        if buffers and abs(moved) <= _MOST_BUFFERED and off <= _BUFFER_TOLERANCE:
-            found[capture.id] = _buffer_finding(buffers * _BUFFER)
+    moved = _moved(captures)
+    found: dict[str, Finding] = {}
+    for members in _by_pass(captures).values():
+        compared = [c for c in members if c.id in moved]
+        samples = _buffers([moved[c.id] for c in compared]) * _BUFFER
+        spread = np.ptp([moved[c.id] for c in compared]) if compared else 0.0
+        alike = len(compared) > 1 and spread <= _ALIKE
+        if samples and (alike or any(c.known for c in compared)):
+            evidence = _steps(moved, captures, compared[0])
+            finding = _buffer_finding(samples, evidence)
+            found |= {capture.id: finding for capture in members}
     return found
 
 
-def _buffer_finding(samples: int) -> Finding:
+def _moved(captures: Sequence[Lagged]) -> dict[str, float]:
+    """How much later each capture is than most of its stand, where most agree."""
+    stands: dict[str, list[Lagged]] = {}
+    for capture in captures:
+        stands.setdefault(capture.stand, []).append(capture)
+    moved: dict[str, float] = {}
+    for stand in stands.values():
+        lags = {c.id: c.latency.samples - c.flight_samples for c in stand}
+        usual = median(lags.values())
+        near = [lag for lag in lags.values() if abs(lag - usual) < _BUFFER / 2]
+        passes = {capture.pass_id for capture in stand}
+        if len(passes) >= _LEAST_PASSES and 2 * len(near) > len(lags):
+            moved |= {id_: lag - usual for id_, lag in lags.items()}
+    return moved
+
+
+def _buffers(moved: Sequence[float]) -> int:
+    """How many times 32 samples all of them moved; 0 where they do not agree."""
+    counts = {round(samples / _BUFFER) for samples in moved}
+    if len(counts) != 1:
+        return 0
+    count = counts.pop()
+    off = max(abs(samples - count * _BUFFER) for samples in moved)
+    near = abs(count * _BUFFER) <= _MOST_BUFFERED and off <= _BUFFER_TOLERANCE
+    return count if near else 0
+
+
+def _steps(
+    moved: Mapping[str, float], captures: Sequence[Lagged], one: Lagged
+) -> Evidence:
+    """Draw the lags of one stand over the order of its passes."""
+    row = [c for c in captures if c.stand == one.stand and c.id in moved]
+    order = [float(number) for number in range(1, len(row) + 1)]
+    return Evidence(
+        lines=(
+            EvidenceLine(
+                name="lag",
+                x=tuple(order),
+                y=tuple(round(moved[c.id], 2) for c in row),
+            ),
+        ),
+        marks=(order[row.index(one)],),
+        numbers={"moved_samples": moved[one.id], "compared": len(row)},
+    )
+
+
+def _buffer_finding(samples: int, evidence: Evidence) -> Finding:
     way = "later" if samples > 0 else "earlier"
     return Finding(
         code="buffer_change",
@@ -158,6 +214,7 @@ def _buffer_finding(samples: int) -> Finding:
         ),
         fix="If everything in one pass is late by the same amount, it is the "
         "interface, not the mic.",
+        evidence=evidence,
     )
 
 

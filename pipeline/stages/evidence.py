@@ -1,8 +1,8 @@
-"""What faults does a recording carry, and where can they be seen?
+"""What faults do the samples of a file carry, and where can they be seen?
 
-Calls the detectors and says in words what they found, with times and counts. Flat
-tops and drop-outs are judged on the samples as they stand in the file; gate and bleed
-need the DI. How often each speaks without reason is printed by
+Calls the detectors and says in words what they found, with times and counts, and with
+the points of a picture. Flat tops and drop-outs are judged on the samples as they stand
+in the file. How often each speaks without reason is printed by
 tests/benchmarks/faults_bench.py.
 """
 
@@ -12,15 +12,15 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.dsp.bleed import Bleed, find_bleed
 from pipeline.dsp.clipping import Clipping, find_clipping
 from pipeline.dsp.faults import Dropout, find_dropouts
-from pipeline.dsp.linearity import CrossSpectra
-from pipeline.dsp.mutes import Gate, find_gate
-from pipeline.models.record import Finding
+from pipeline.dsp.traces import wave_around
+from pipeline.models.record import Evidence, EvidenceLine, Finding
 
+Samples = NDArray[np.float32]
 FULL_SCALE_DBFS = -0.1
 MOST_TIMES = 6
+_LEAST_MARGIN = 48
 _KINDS = {
     "zero": ("stretch of digital silence", "stretches of digital silence"),
     "held": ("stretch of one held value", "stretches of one held value"),
@@ -29,7 +29,7 @@ _KINDS = {
 
 
 def judge_samples(
-    samples_native: NDArray[np.float32], sample_rate_hz: int
+    samples_native: Samples, sample_rate_hz: int, start_s: float = 0.0
 ) -> tuple[Finding, ...]:
     """Judge the samples of a file for flat tops and drop-outs.
 
@@ -39,6 +39,8 @@ def judge_samples(
         As they stand in the file: not resampled, shifted or levelled; finite.
     sample_rate_hz : int
         Rate of the file, for the times.
+    start_s : float
+        Time of the first sample in the file.
 
     Returns
     -------
@@ -49,62 +51,30 @@ def judge_samples(
     dropouts = find_dropouts(samples_native, sample_rate_hz)
     found = []
     if clipping is not None:
-        found.append(_clipped(clipping))
+        found.append(_clipped(clipping, samples_native, (sample_rate_hz, start_s)))
     if dropouts:
-        found.append(_dropped(dropouts, sample_rate_hz))
+        found.append(_dropped(dropouts, samples_native, (sample_rate_hz, start_s)))
     return tuple(found)
 
 
-def judge_gate(
-    di_power: NDArray[np.float64], capture_power: NDArray[np.float64], start_s: float
-) -> tuple[Finding, ...]:
-    """Judge whether a noise gate was left on.
-
-    Parameters
-    ----------
-    di_power, capture_power : ndarray, shape (frames,)
-        `activity.frame_power` of the aligned pair, cut to where the capture has
-        samples of its own.
-    start_s : float
-        Time of the first frame on the DI's time.
-
-    Returns
-    -------
-    tuple of Finding
-        "gate", or empty.
-    """
-    gate = find_gate(di_power, capture_power)
-    return (_gated(gate, start_s),) if gate else ()
-
-
-def judge_bleed(cross: CrossSpectra, lag_samples: float) -> tuple[Finding, ...]:
-    """Judge whether the DI lies under the amplifier, earlier.
-
-    Parameters
-    ----------
-    cross : CrossSpectra
-        Spectra of the aligned pair.
-    lag_samples : float
-        Lag that was taken out of the capture.
-
-    Returns
-    -------
-    tuple of Finding
-        "bleed", or empty.
-    """
-    bleed = find_bleed(cross)
-    if bleed is None:
-        return ()
-    rate = round(2.0 * float(cross.freq_hz[-1]))
-    return (_bled(bleed, lag_samples, rate),)
-
-
-def _when(times_s: Sequence[float]) -> str:
-    shown = ", ".join(f"{time:.2f}" for time in times_s[:MOST_TIMES])
+def _when(times_s: Sequence[float], start_s: float) -> str:
+    shown = ", ".join(f"{start_s + time:.2f}" for time in times_s[:MOST_TIMES])
     return f"{shown}{' ...' if len(times_s) > MOST_TIMES else ''} s"
 
 
-def _clipped(clipping: Clipping) -> Finding:
+def _wave(x: Samples, first: int, samples: int, rate: int) -> EvidenceLine:
+    """Draw a stretch in ms from its start, with its own length on either side."""
+    margin = max(_LEAST_MARGIN, samples)
+    index, value = wave_around(x, first, first + samples, margin)
+    return EvidenceLine(
+        name="capture",
+        x=tuple(np.round((index - first) / rate * 1e3, 4).tolist()),
+        y=tuple(np.round(value, 7).tolist()),
+    )
+
+
+def _clipped(clipping: Clipping, x: Samples, clock: tuple[int, float]) -> Finding:
+    rate, start_s = clock
     full = clipping.level_dbfs >= FULL_SCALE_DBFS
     where = "at full scale" if full else f"at {clipping.level_dbfs:.1f} dBFS"
     sides = "both polarities" if clipping.sides == 2 else "one polarity"
@@ -120,62 +90,64 @@ def _clipped(clipping: Clipping) -> Finding:
         severity="warn",
         message=(
             f"{tops} {where} ({sides}, the longest {clipping.longest} "
-            f"samples), first at {_when(clipping.times_s)} of the file."
+            f"samples), first at {_when(clipping.times_s, start_s)} of the file."
         ),
         fix=fix,
+        evidence=Evidence(
+            lines=(_wave(x, clipping.longest_at, clipping.longest, rate),),
+            marks=(0.0, (clipping.longest - 1) / rate * 1e3),
+            numbers={
+                "at_s": start_s + clipping.longest_at / rate,
+                "level_dbfs": clipping.level_dbfs,
+                "flat_tops": clipping.runs,
+                "samples": clipping.samples,
+                "longest_samples": clipping.longest,
+            },
+        ),
     )
 
 
-def _dropped(dropouts: tuple[Dropout, ...], rate: int) -> Finding:
+def _dropped(
+    dropouts: tuple[Dropout, ...], x: Samples, clock: tuple[int, float]
+) -> Finding:
+    rate, start_s = clock
     kinds = Counter(dropout.kind for dropout in dropouts)
     said = ", ".join(f"{n} {_KINDS[kind][n > 1]}" for kind, n in kinds.items())
     longest = max(dropout.samples for dropout in dropouts)
+    times_s = [dropout.at_s for dropout in dropouts]
+    # A hole is seen at once, a repetition only where nothing else is there to show.
+    shown = max(dropouts, key=lambda drop: (drop.kind != "repeated", drop.samples))
     return Finding(
         code="jump",
         severity="warn",
         message=(
             f"Drop-outs: {said} inside the sound (up to {longest} samples, "
-            f"{longest / rate * 1e3:.1f} ms), at "
-            f"{_when([dropout.at_s for dropout in dropouts])} of the file."
+            f"{longest / rate * 1e3:.1f} ms), at {_when(times_s, start_s)} of the file."
         ),
         fix="Record it again with a larger buffer, and close other programs.",
-    )
-
-
-def _gated(gate: Gate, start_s: float) -> Finding:
-    times = [start_s + time for time in gate.times_s]
-    return Finding(
-        code="gate",
-        severity="warn",
-        message=(
-            f"A noise gate shut {gate.closings} times, from about "
-            f"{gate.open_dbfs:.0f} to {gate.closed_dbfs:.0f} dBFS while the DI still "
-            f"sounded, at {_when(times)}."
-        ),
-        fix="Switch the gate off: notes are cut short, and noise cannot be measured.",
-    )
-
-
-def _bled(bleed: Bleed, lag_samples: float, rate: int) -> Finding:
-    at_samples = lag_samples - bleed.lead_samples
-    direct = abs(at_samples) <= 0.002 * rate
-    way = (
-        "at no lag: the interface's direct monitoring"
-        if direct
-        else f"at a lag of {at_samples / rate * 1e3:.1f} ms: a send, or the player's "
-        "own repetition"
-    )
-    return Finding(
-        code="bleed",
-        # A string that repeats its period makes early copies of itself, too.
-        severity="warn" if direct else "note",
-        message=(
-            f"The dry DI lies under the amplifier, {bleed.lead_samples} samples "
-            f"({bleed.lead_samples / rate * 1e3:.1f} ms) ahead of it and about "
-            f"{-bleed.level_db:.0f} dB below, {way}."
-        ),
-        fix=(
-            "Mute direct monitoring and any send from the DI's track to this input, "
-            "then record again."
+        evidence=Evidence(
+            lines=_drop_lines(shown, x, rate),
+            marks=(0.0, shown.samples / rate * 1e3),
+            numbers={
+                "at_s": start_s + shown.at_s,
+                "dropouts": len(dropouts),
+                "samples_lost": sum(dropout.samples for dropout in dropouts),
+                "longest_ms": longest / rate * 1e3,
+            },
         ),
     )
+
+
+def _drop_lines(shown: Dropout, x: Samples, rate: int) -> tuple[EvidenceLine, ...]:
+    first = round(shown.at_s * rate)
+    wave = _wave(x, first, shown.samples, rate)
+    if shown.kind != "repeated":
+        return (wave,)
+    before, value = wave_around(x, first - shown.samples, first, 0)
+    at_ms = (before + shown.samples - first) / rate * 1e3
+    again = EvidenceLine(
+        name="before",
+        x=tuple(np.round(at_ms, 4).tolist()),
+        y=tuple(np.round(value, 7).tolist()),
+    )
+    return wave, again

@@ -5,12 +5,19 @@ Levels are before any gain; what counts is their distance from the music.
 
 from dataclasses import dataclass
 
-from pipeline.models.record import Finding
+import numpy as np
+
+from pipeline.dsp.noise import find_hum
+from pipeline.dsp.spectrum import PowerSpectrum
+from pipeline.models.record import Evidence, EvidenceLine, Finding
 
 NOISY_DB = -35.0
 """Noise this close below the music is heard in every rest (common practice)."""
 HUM_DB = -45.0
 """Hum this close below the music is heard in every rest (common practice)."""
+OVER_DBTP = 0.1
+"""The true-peak meter under-reads by a few hundredths of a dB; this much is certain."""
+SHOWN_HZ = (20.0, 1000.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +36,10 @@ class Symptoms:
         Hum against the music.
     hum_hz : int or None
         Its mains frequency.
+    noise : PowerSpectrum or None
+        Noise print of the DI's silences, which the hum was found in.
+    true_peak_dbtp : float or None
+        Maximum true peak before any gain; None where nobody measured it.
     """
 
     measurable: bool
@@ -36,6 +47,8 @@ class Symptoms:
     noise_dbfs: float | None
     hum_db: float | None
     hum_hz: int | None
+    noise: PowerSpectrum | None = None
+    true_peak_dbtp: float | None = None
 
 
 def judge_measures(symptoms: Symptoms) -> tuple[Finding, ...]:
@@ -60,7 +73,7 @@ def judge_measures(symptoms: Symptoms) -> tuple[Finding, ...]:
                 fix="Record the whole DI.",
             ),
         )
-    found = [_judge_hum(symptoms), _judge_noise(symptoms)]
+    found = [_judge_hum(symptoms), _judge_noise(symptoms), _judge_peak(symptoms)]
     return tuple(finding for finding in found if finding is not None)
 
 
@@ -78,6 +91,34 @@ def _judge_hum(symptoms: Symptoms) -> Finding | None:
             "Look for a ground loop: use the reamp box's isolating transformer or "
             "ground lift on the signal. Never lift the mains earth."
         ),
+        evidence=_hum_evidence(symptoms),
+    )
+
+
+def _hum_evidence(symptoms: Symptoms) -> Evidence | None:
+    """Draw the noise print up to 1 kHz, with the lines that were found."""
+    noise, hum = symptoms.noise, find_hum(symptoms.noise)
+    if noise is None or hum is None or symptoms.hum_db is None:
+        return None
+    shown = (noise.freq_hz >= SHOWN_HZ[0]) & (noise.freq_hz <= SHOWN_HZ[1])
+    step_hz = float(noise.freq_hz[1] - noise.freq_hz[0])
+    power = np.maximum(noise.power[shown] * step_hz, 1e-20)
+    below_music = 10.0 * np.log10(power) - symptoms.music_dbfs
+    return Evidence(
+        lines=(
+            EvidenceLine(
+                name="noise",
+                x=tuple(np.round(noise.freq_hz[shown], 2).tolist()),
+                y=tuple(np.round(below_music, 2).tolist()),
+            ),
+        ),
+        marks=tuple(round(line.hz, 2) for line in hum.lines),
+        numbers={
+            "mains_hz": hum.base_hz,
+            "hum_db": symptoms.hum_db,
+            "harmonics": len(hum.lines),
+            "prominence_db": max(line.prominence_db for line in hum.lines),
+        },
     )
 
 
@@ -92,4 +133,20 @@ def _judge_noise(symptoms: Symptoms) -> Finding | None:
         severity="warn",
         message=f"Noise in the DI's silences lies only {below:.0f} dB below the music.",
         fix="Send more level into the amplifier, or turn its gain down.",
+    )
+
+
+def _judge_peak(symptoms: Symptoms) -> Finding | None:
+    peak = symptoms.true_peak_dbtp
+    if peak is None or peak < OVER_DBTP:
+        return None
+    return Finding(
+        code="over",
+        severity="note",
+        message=(
+            f"Its true peak lies {peak:.1f} dB above full scale: the curve rises over "
+            "what a converter can play, between samples if not in them. The levelled "
+            "copy stays under the ceiling."
+        ),
+        fix="Leave 6 dB of headroom when you record; never normalise to full scale.",
     )

@@ -3,7 +3,7 @@
 Pure functions over the record's captures in the order of the night.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, pairwise
 from math import log2
@@ -11,7 +11,8 @@ from math import log2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.models.record import Capture, Finding
+from pipeline.dsp.spectrum import third_octave_bands
+from pipeline.models.record import Capture, Evidence, EvidenceLine, Finding
 
 LEAST_TREND = 6
 TREND_DB = 1.0
@@ -21,6 +22,7 @@ SWAP_RATIO = 2.0
 SWAP_FIT_DB = 2.0
 """Thresholds are common practice without a source; tests/benchmarks/night_bench.py
 prints what they cost in false alarms."""
+_AXIS = third_octave_bands()
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,12 +39,18 @@ class Trend:
         Change of the brightness over the whole.
     p_value : float
         Chance of such an order without a trend (Kendall 1938).
+    levels_lufs : tuple of float
+        Level of each before gain.
+    brightness_hz : tuple of float
+        Brightness of each; empty where it is not known of all.
     """
 
     captures: tuple[str, ...]
     level_db: float
     brightness_octaves: float | None
     p_value: float
+    levels_lufs: tuple[float, ...]
+    brightness_hz: tuple[float, ...]
 
 
 def judge_night(captures: Sequence[Capture]) -> dict[str, tuple[Finding, ...]]:
@@ -105,10 +113,35 @@ def _swap(
                     f"{kept:.1f} dB): the microphones seem to have changed inputs."
                 ),
                 fix="Follow both cables, and correct the channel or the mic's name.",
+                evidence=_swap_evidence(
+                    {"capture": one, "other": other, "same": same}, (kept, swapped)
+                ),
             ),
         )
         for one, other, same in zip(now, then[::-1], then, strict=True)
     ]
+
+
+def _swap_evidence(
+    captures: Mapping[str, Capture], off_db: tuple[float, float]
+) -> Evidence:
+    """Draw the capture with both of the pass before, each about its own mean."""
+    lines = []
+    for name, capture in captures.items():
+        levels = np.asarray(capture.curves.third_octave_db if capture.curves else ())
+        hz = [band.centre_hz for band in _AXIS[: len(levels)]]
+        about = levels - levels[_middle(len(levels))].mean()
+        lines.append(
+            EvidenceLine(
+                name=name,
+                x=tuple(np.round(hz, 2).tolist()),
+                y=tuple(np.round(about[: len(hz)], 2).tolist()),
+            )
+        )
+    return Evidence(
+        lines=tuple(lines),
+        numbers={"same_off_db": off_db[0], "other_off_db": off_db[1]},
+    )
 
 
 def _same_inputs(
@@ -189,10 +222,41 @@ def _trend(row: Sequence[Capture]) -> Trend | None:
     rank = stats.kendalltau(np.arange(len(row)), levels)
     if not np.isfinite(rank.pvalue) or rank.pvalue >= TREND_P:
         return None
-    bright = [c.metrics.get("brightness_hz") for c in row]
-    first, last = bright[0], bright[-1]
-    octaves = log2(last / first) if first and last else None
-    return Trend(tuple(c.id for c in row), change, octaves, float(rank.pvalue))
+    bright = [hz for c in row if (hz := c.metrics.get("brightness_hz"))]
+    known = tuple(bright) if len(bright) == len(row) else ()
+    return Trend(
+        captures=tuple(c.id for c in row),
+        level_db=change,
+        brightness_octaves=log2(known[-1] / known[0]) if known else None,
+        p_value=float(rank.pvalue),
+        levels_lufs=tuple(levels),
+        brightness_hz=known,
+    )
+
+
+def _trend_evidence(trend: Trend) -> Evidence:
+    """Draw the change of level, and of brightness in semitones, over the order."""
+    order = tuple(float(number) for number in range(1, len(trend.captures) + 1))
+    levels, bright = trend.levels_lufs, trend.brightness_hz
+    changes = {"level": [level - levels[0] for level in levels]}
+    if bright:
+        changes["brightness"] = [12.0 * log2(hz / bright[0]) for hz in bright]
+    return Evidence(
+        lines=tuple(
+            EvidenceLine(name=name, x=order, y=tuple(round(at, 2) for at in change))
+            for name, change in changes.items()
+        ),
+        numbers={
+            "captures": len(order),
+            "level_db": trend.level_db,
+            "chance": trend.p_value,
+            **(
+                {}
+                if trend.brightness_octaves is None
+                else {"brightness_semitones": 12.0 * trend.brightness_octaves}
+            ),
+        },
+    )
 
 
 def _slope(levels: NDArray[np.float64]) -> float:
@@ -220,6 +284,7 @@ def _trends(captures: Sequence[Capture]) -> list[tuple[str, Finding]]:
                 f"knob crept (chance of that order: {trend.p_value:.1g})."
             ),
             fix="Let the amplifier warm up first, and repeat an early capture last.",
+            evidence=_trend_evidence(trend),
         )
         found.append((trend.captures[-1], finding))
     return found

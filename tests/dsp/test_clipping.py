@@ -47,6 +47,16 @@ def test_clipped_at_any_level(bits, trim_db, limit):
     assert found.samples == pytest.approx(held, rel=0.25)
 
 
+@pytest.mark.parametrize("noise_db", [-110.0, -100.0])
+def test_clipped_before_a_converter_with_noise(noise_db):
+    x = np.clip(playing(), -0.5, 0.5)
+    noise = 10 ** (noise_db / 20) * np.random.default_rng(2).standard_normal(len(x))
+    found = find_clipping(stored(x + noise, 24), FS)
+    assert found.level_dbfs == pytest.approx(20 * np.log10(0.5), abs=0.1)
+    held = int((np.abs(playing()) >= 0.5).sum())
+    assert found.samples == pytest.approx(held, rel=0.25)
+
+
 def test_one_sided_clipping_and_its_place():
     x = 0.5 * playing()
     x[: 2 * FS] *= 0.3
@@ -62,6 +72,7 @@ def test_full_scale_needs_one_flat_top_only():
     found = find_clipping(stored(x, 24), FS)
     assert found.runs == 1
     assert found.longest == 5
+    assert found.longest_at == FS
     assert found.times_s == pytest.approx((1.0,))
 
 

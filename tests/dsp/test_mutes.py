@@ -56,8 +56,7 @@ def test_stand_by_is_found_where_it_was(share):
     x[:stop] = 1e-3 * np.random.default_rng(3).standard_normal(stop)
     found = find_mute(frame_power(di, FS), frame_power(x, FS))
     assert found.start_s == 0.0
-    # The rest before the next note belongs to it.
-    assert found.stop_s == pytest.approx(8.0 * share, abs=0.5)
+    assert found.stop_s == pytest.approx(8.0 * share, abs=0.1)
     assert found.muted_dbfs == pytest.approx(-60.0, abs=1.0)
 
 

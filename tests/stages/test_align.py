@@ -4,7 +4,7 @@ from pipeline.models.record import Latency
 from pipeline.stages.align import Lagged, decide_shifts, judge_buffer, judge_polarity
 
 
-def lagged(id_, pass_id, samples, polarity=1, confidence=1.0):
+def lagged(id_, pass_id, samples, polarity=1, confidence=1.0, **where):
     latency = Latency(
         samples=samples,
         ms=samples / 48,
@@ -12,7 +12,7 @@ def lagged(id_, pass_id, samples, polarity=1, confidence=1.0):
         confidence=confidence,
         drift_ppm=None,
     )
-    return Lagged(id_, pass_id, latency)
+    return Lagged(id_, pass_id, latency, **where)
 
 
 def test_a_pass_shares_the_shift_of_its_earliest_mic():
@@ -59,4 +59,40 @@ def test_a_buffer_change_moves_all_mics_of_a_pass():
 
 def test_passes_started_by_hand_are_not_compared():
     night = [lagged(f"a{i}", f"p{i}", 1000.0 * i + 32 * i) for i in range(6)]
+    assert judge_buffer(night) == {}
+
+
+def test_the_buffer_s_picture_shows_the_step():
+    night = [lagged(f"a{i}", f"p{i}", 500.0) for i in range(5)]
+    night.append(lagged("late", "p9", 500.0 - 64))
+    evidence = judge_buffer(night)["late"].evidence
+    assert evidence.lines[0].y == (0.0,) * 5 + (-64.0,)
+    assert evidence.marks == (6.0,)
+
+
+def test_a_microphone_that_stands_farther_away_is_no_buffer():
+    # 64 samples of air are 457 mm; the manifest names neither mic nor distance.
+    night = [lagged(f"a{i}", f"p{i}", 500.0, known=False) for i in range(5)]
+    assert judge_buffer([*night, lagged("far", "p9", 564.0, known=False)]) == {}
+    # Named as another microphone it is compared with nobody.
+    night = [lagged(f"a{i}", f"p{i}", 500.0, stand="close") for i in range(5)]
+    assert judge_buffer([*night, lagged("far", "p9", 564.0, stand="room")]) == {}
+
+
+def test_two_unnamed_microphones_that_move_alike_are_a_buffer():
+    night = []
+    for i in range(5):
+        late = 64 if i == 3 else 0
+        for channel, lag in (("1", 500.0), ("2", 533.5)):
+            spot = {"stand": channel, "known": False}
+            night.append(lagged(f"p{i}-{channel}", f"p{i}", lag + late, **spot))
+    assert set(judge_buffer(night)) == {"p3-1", "p3-2"}
+
+
+def test_mics_of_a_pass_that_move_apart_are_no_buffer():
+    night = []
+    for i in range(5):
+        late = 64 if i == 3 else 0
+        night.append(lagged(f"a{i}", f"p{i}", 500.0 + late, stand="a"))
+        night.append(lagged(f"b{i}", f"p{i}", 520.0, stand="b"))
     assert judge_buffer(night) == {}

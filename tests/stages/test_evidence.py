@@ -1,12 +1,17 @@
 """Findings in words, from scenes with one planted fault; truth by construction."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import signal
 
 from pipeline.dsp.activity import active_frames, frame_power
 from pipeline.dsp.linearity import cross_spectra
-from pipeline.stages.evidence import judge_bleed, judge_gate, judge_samples
+from pipeline.dsp.spectrum import average_spectrum
+from pipeline.stages.beside_di import judge_bleed, judge_levels, judge_steadiness
+from pipeline.stages.evidence import judge_samples
+from pipeline.stages.faults import Symptoms, judge_measures
 
 RATE = 48_000
 
@@ -32,6 +37,10 @@ def test_flat_tops_are_counted_and_placed(top: float, said: str) -> None:
     assert finding.code == "clipped"
     assert said in finding.message
     assert finding.fix
+    (line,) = finding.evidence.lines
+    inside = (np.array(line.x) >= 0.0) & (np.array(line.x) <= finding.evidence.marks[1])
+    assert np.abs(np.array(line.y)[inside]) == pytest.approx(top, rel=1e-4)
+    assert len(line.x) <= 301
     runs = np.flatnonzero(np.diff(np.abs(x) >= top * 0.99999) > 0)
     assert f"first at {(runs[0] + 1) / RATE:.2f}" in finding.message
 
@@ -46,6 +55,10 @@ def test_lost_and_repeated_blocks_are_named_with_times() -> None:
     assert "1 repeated block" in finding.message
     assert "256 samples, 5.3 ms" in finding.message
     assert "3.08, 6.11 s" in finding.message
+    (line,) = finding.evidence.lines
+    lost = (np.array(line.x) >= 0.0) & (np.array(line.x) < 255.5 / 48)
+    assert not np.array(line.y)[lost].any()
+    assert np.array(line.y)[~lost].any()
 
 
 def test_a_gate_is_told_with_its_times() -> None:
@@ -54,10 +67,16 @@ def test_a_gate_is_told_with_its_times() -> None:
     at = np.arange(len(di)) / RATE
     gated = (di + hiss) * (at % 1.5 < 0.6)
     powers = [frame_power(x, RATE) for x in (di, gated)]
-    (finding,) = judge_gate(*powers, 10.0)
+    (finding,) = judge_levels(*powers, 10.0)
     assert finding.code == "gate"
     assert "shut 8 times" in finding.message
-    assert judge_gate(powers[0], frame_power(di + hiss, RATE), 0.0) == ()
+    di_line, line = finding.evidence.lines
+    assert (di_line.name, line.name) == ("di", "capture")
+    # The marks stand where the level falls off: on the DI's time, 10 s in.
+    for mark in finding.evidence.marks:
+        after = np.searchsorted(line.x, mark)
+        assert line.y[after] - line.y[after + 2] > 20.0 or line.y[after] < -85.0
+    assert judge_levels(powers[0], frame_power(di + hiss, RATE), 0.0) == ()
 
 
 def test_direct_monitoring_is_told_from_a_clean_capture() -> None:
@@ -76,3 +95,61 @@ def test_direct_monitoring_is_told_from_a_clean_capture() -> None:
             assert found[0].severity == "warn"
             assert "600 samples (12.5 ms) ahead" in found[0].message
             assert "direct monitoring" in found[0].message
+
+
+def test_stand_by_is_told_with_its_times() -> None:
+    di = noise_bursts(5)
+    capture = di.copy()
+    capture[3 * RATE : 7 * RATE] = 0.0
+    powers = [frame_power(x, RATE) for x in (di, capture)]
+    (finding,) = judge_levels(*powers, 10.0)
+    assert finding.code == "muted"
+    # Bursts begin at 3.0, 4.5 and 6.0 s of the DI and fall by 26 dB a second: the
+    # last one plays (within 15 dB) for 0.6 s.
+    assert finding.evidence.marks == pytest.approx((13.0, 16.6), abs=0.15)
+
+
+def test_nobody_plays() -> None:
+    hiss = 1e-3 * np.random.default_rng(1).normal(size=4 * RATE)
+    (finding,) = judge_steadiness(frame_power(hiss, RATE))
+    assert (finding.code, finding.severity) == ("muted", "note")
+    assert judge_steadiness(frame_power(noise_bursts(6), RATE)) == ()
+
+
+def symptoms(**changes: object) -> Symptoms:
+    """A capture without faults, but for the changes."""
+    sound = Symptoms(
+        measurable=True,
+        music_dbfs=-20.0,
+        noise_dbfs=-80.0,
+        hum_db=None,
+        hum_hz=None,
+        true_peak_dbtp=-3.0,
+    )
+    return replace(sound, **changes)
+
+
+def test_peaks_between_samples_are_told() -> None:
+    # A sine at a quarter of the rate, sampled 45 degrees off its tops, rises 3.01 dB
+    # over its samples (EBU Tech 3341, test case 19).
+    assert judge_measures(symptoms()) == ()
+    (finding,) = judge_measures(symptoms(true_peak_dbtp=3.01))
+    assert (finding.code, finding.severity) == ("over", "note")
+    assert "3.0 dB above full scale" in finding.message
+
+
+def test_hum_is_drawn_where_it_stands() -> None:
+    at = np.arange(8 * RATE) / RATE
+    hum = 1e-3 * sum(np.sin(2 * np.pi * 50.0 * k * at) / k for k in (1, 2, 3))
+    noise = hum + 1e-5 * np.random.default_rng(2).normal(size=len(at))
+    print_ = average_spectrum(noise, RATE, np.ones(160, dtype=bool), share=1.0)
+    (finding,) = judge_measures(symptoms(hum_db=-36.0, hum_hz=50, noise=print_))
+    assert finding.code == "hum"
+    evidence = finding.evidence
+    assert evidence.marks == pytest.approx((50.0, 100.0, 150.0), abs=0.2)
+    (line,) = evidence.lines
+    top = line.x[int(np.argmax(line.y))]
+    # Bins are 2.9 Hz apart; a sine of amplitude .001 lies 43 dB under -20 dB, and a
+    # Hann window spreads it over 1.5 bins (1.76 dB; up to 1.4 dB more between bins).
+    assert top == pytest.approx(50.0, abs=1.5)
+    assert max(line.y) == pytest.approx(-43.0 - 1.76 - 0.7, abs=0.8)

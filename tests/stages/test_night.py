@@ -66,6 +66,10 @@ def test_a_rising_level_is_a_warming_amplifier() -> None:
     found = judge_night(row)
     assert list(found) == ["p9-1"]
     assert found["p9-1"][0].severity == "note"
+    level, brightness = found["p9-1"][0].evidence.lines
+    assert level.y[-1] == pytest.approx(2.7, abs=0.2)
+    # 0.02 octaves a capture are 0.24 semitones.
+    assert brightness.y[-1] == pytest.approx(9 * 0.24, abs=0.02)
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -89,6 +93,10 @@ def test_swapped_cables_show_in_both_channels() -> None:
     assert set(found) == {"p2-1", "p2-2"}
     assert found["p2-1"][0].code == "swapped"
     assert "'p1-2'" in found["p2-1"][0].message
+    lines = {line.name: np.array(line.y) for line in found["p2-1"][0].evidence.lines}
+    # Truth: channel 1 of the second pass is b, channel 2 of the first was b.
+    assert np.ptp(lines["capture"] - lines["other"]) < 0.1
+    assert np.ptp(lines["capture"] - lines["same"]) > 5.0
 
 
 def test_the_same_or_other_microphones_are_not_swapped() -> None:

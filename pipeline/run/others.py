@@ -1,0 +1,230 @@
+"""Which other DI does a rejected capture belong to?
+
+The wrong take is the commonest reason for a rejection, and the right one mostly lies
+beside it. Only rejected captures on which somebody plays are held against other files,
+so a sound night pays nothing.
+"""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+from pydantic import TypeAdapter
+
+from pipeline.dsp.latency import DiReference, estimate_latency, prepare_di
+from pipeline.errors import AudioError, ReampsError
+from pipeline.files.audio import ChannelSource
+from pipeline.files.names import AUDIO_SUFFIXES
+from pipeline.models.plan import CapturePlan
+from pipeline.models.record import Finding
+from pipeline.run.around import Sources, Surroundings
+from pipeline.run.keeping import Step
+from pipeline.run.tasks import LocateResult, fingerprint
+from pipeline.stages.di import DiSpec, inspect_di
+from pipeline.stages.read import SourceSpec, open_source
+
+MOST_OTHERS = 6
+"""So many files are tried; where more lie about, those that are named like a DI."""
+_NAMED = re.compile(r"(?<![a-z])(di|dis|dry|direct)(?![a-z])", re.IGNORECASE)
+_KEPT_S = 600
+
+
+@dataclass(frozen=True, slots=True)
+class MatchTask:
+    """Hold one rejected capture against one other DI.
+
+    Parameters
+    ----------
+    other : DiSpec
+        The other DI.
+    source : SourceSpec
+        The capture, at that DI's rate.
+    """
+
+    other: DiSpec
+    source: SourceSpec
+
+
+@dataclass(frozen=True, slots=True)
+class MatchResult:
+    """What became of a `MatchTask`.
+
+    Parameters
+    ----------
+    matches : bool
+        Whether it is a capture of the other DI.
+    explained_share, window_vote : float
+        What that rests on, 0 to 1.
+    """
+
+    matches: bool
+    explained_share: float
+    window_vote: float
+
+
+_NO = MatchResult(matches=False, explained_share=0.0, window_vote=0.0)
+_ADAPTER = TypeAdapter(MatchResult)
+
+
+@lru_cache(maxsize=1)
+def _reference(other: DiSpec) -> DiReference | None:
+    """Prepare another DI, once for all captures that are held against it in turn."""
+    try:
+        with ChannelSource(other.path, other.channel) as source:
+            samples = source.read(0, source.frames)
+            finite = not source.not_finite_seen
+    except AudioError:
+        return None
+    return prepare_di(samples, other.sample_rate_hz) if finite else None
+
+
+def match_capture(task: MatchTask) -> MatchResult:
+    """Hold one rejected capture against one other DI.
+
+    Parameters
+    ----------
+    task : MatchTask
+        The two.
+
+    Returns
+    -------
+    MatchResult
+        No match where one of them cannot be read.
+    """
+    reference = _reference(task.other)
+    if reference is None:
+        return _NO
+    try:
+        with open_source(task.source) as source:
+            source.keep(_KEPT_S * source.sample_rate_hz)
+            estimate = estimate_latency(reference, source)
+    except AudioError:
+        return _NO
+    return MatchResult(
+        estimate.verdict == "match",
+        max(estimate.explained_share, 0.0),
+        estimate.window_vote,
+    )
+
+
+def find_others(sources: Sources) -> tuple[DiSpec, ...]:
+    """Find files beside the DI that may be other DIs of the session.
+
+    Parameters
+    ----------
+    sources : Sources
+        The session's files.
+
+    Returns
+    -------
+    tuple of DiSpec
+        Audio files that the manifest does not name; six at most.
+    """
+    plan = sources.plan
+    folder = plan.manifest_path.parent
+    named = [plan.di_path, *(capture.path for capture in plan.captures)]
+    for entry in (plan.manifest.loopback, plan.manifest.context):
+        named += [folder / entry.file] if entry else []
+    known = {path.resolve() for path in named}
+    beside = [
+        path
+        for path in sorted(plan.di_path.parent.glob("*"))
+        if path.suffix.lower() in AUDIO_SUFFIXES and path.resolve() not in known
+    ]
+    if len(beside) > MOST_OTHERS:
+        beside = [path for path in beside if _NAMED.search(path.stem)]
+    specs = []
+    for path in beside[:MOST_OTHERS]:
+        try:
+            specs.append(inspect_di(path, 1))
+        except ReampsError:
+            continue
+    return tuple(specs)
+
+
+def match_others(
+    sources: Sources, located: Mapping[str, LocateResult], around: Surroundings
+) -> dict[str, Finding]:
+    """Say of rejected captures which other DI they belong to.
+
+    Parameters
+    ----------
+    sources : Sources
+        The session's files.
+    located : mapping of str to LocateResult
+        By capture id.
+    around : Surroundings
+        Workers, progress and what was kept.
+
+    Returns
+    -------
+    dict of str to Finding
+        By capture id, for those that match a file beside the DI.
+    """
+    rejected = [c for c in sources.plan.captures if _to_match(located.get(c.id))]
+    others = find_others(sources) if rejected else ()
+    if not others:
+        return {}
+    pairs = [(capture, other) for other in others for capture in rejected]
+    around.progress.begin("holding rejected captures against other DIs", len(pairs))
+    found = around.keeper.map(
+        "match",
+        _steps(sources, pairs),
+        match_capture,
+        adapter=_ADAPTER,
+        workers=around.workers,
+        progress=around.progress,
+    )
+    best: dict[str, tuple[MatchResult, Path]] = {}
+    for capture, other in pairs:
+        result = found.get(_pair_id(capture, other))
+        if result is None or not result.matches:
+            continue
+        before = best.get(capture.id)
+        if before is None or result.explained_share > before[0].explained_share:
+            best[capture.id] = (result, other.path)
+    return {id_: _finding(result, path) for id_, (result, path) in best.items()}
+
+
+def _to_match(result: LocateResult | None) -> bool:
+    codes = {finding.code for finding in result.findings} if result else set()
+    return "not_this_di" in codes and "muted" not in codes
+
+
+def _pair_id(capture: CapturePlan, other: DiSpec) -> str:
+    return f"{capture.id} with {other.path.name}"
+
+
+def _steps(
+    sources: Sources, pairs: Sequence[tuple[CapturePlan, DiSpec]]
+) -> list[Step[MatchTask]]:
+    hashes = {other.path: fingerprint(other.path).sha256 for _, other in pairs}
+    steps = []
+    for capture, other in pairs:
+        source = SourceSpec(
+            capture.path,
+            capture.written.channel,
+            other.sample_rate_hz,
+            sources.prints[capture.id].seen,
+        )
+        parts = {
+            **sources.parts(capture),
+            "other DI": f"{hashes[other.path]}/{other.channel}",
+        }
+        steps.append(Step(_pair_id(capture, other), MatchTask(other, source), parts))
+    return steps
+
+
+def _finding(result: MatchResult, path: Path) -> Finding:
+    return Finding(
+        code="other_di",
+        severity="note",
+        message=(
+            f"It is a capture of {path.name!r}, which lies beside the DI: that one "
+            f"explains {result.explained_share:.0%} of it, and "
+            f"{result.window_vote:.0%} of its windows agree on a lag."
+        ),
+        fix="List it in the manifest of that DI, or correct the file under [di].",
+    )

@@ -1,0 +1,53 @@
+"""A capture of the wrong take is told which DI it belongs to; truth by construction."""
+
+import numpy as np
+import pytest
+import soundfile
+
+from pipeline.run.service import Options, run_manifests
+from tests.run.sessions import RATE, late, plucks, rig
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory):
+    """One good capture, one of another take, and one of an amplifier on stand-by."""
+    folder = tmp_path_factory.mktemp("takes")
+    rng = np.random.default_rng(3)
+    di, other = plucks(1), plucks(8)
+    files = {
+        "di-verse": di,
+        "di-chorus": other,
+        "room tone": 1e-3 * rng.normal(size=3 * RATE),
+        "good": 0.5 * late(rig(di, 3.0, 5000.0), 500),
+        "wrong": 0.5 * late(rig(other, 3.0, 5000.0), 500),
+        "asleep": 1e-3 * rng.normal(size=len(di)),
+    }
+    for name, sound in files.items():
+        noisy = sound + 1e-5 * rng.normal(size=len(sound))
+        soundfile.write(folder / f"{name}.wav", noisy, RATE, subtype="PCM_24")
+    captures = "".join(
+        f'[[capture]]\nfile = "{name}.wav"\n' for name in ("good", "wrong", "asleep")
+    )
+    manifest = folder / "session.toml"
+    head = 'format = 1\n[session]\nname = "Takes"\n[di]\nfile = "di-verse.wav"\n'
+    manifest.write_text(head + captures, encoding="utf-8")
+    (outcome,) = run_manifests([manifest], folder / "out", Options(jobs=1, quiet=True))
+    return {capture.id: capture for capture in outcome.record.captures}
+
+
+def test_the_wrong_take_names_its_own_di(night):
+    found = {finding.code: finding for finding in night["wrong"].findings}
+    assert night["wrong"].status == "rejected"
+    assert found["not_this_di"].severity == "reject"
+    assert "'di-chorus.wav'" in found["other_di"].message
+    assert "muted" not in found
+
+
+def test_stand_by_is_told_from_another_take(night):
+    codes = {finding.code for finding in night["asleep"].findings}
+    assert codes == {"not_this_di", "muted"}
+
+
+def test_a_sound_capture_is_held_against_nothing_else(night):
+    assert night["good"].status == "ok"
+    assert not night["good"].findings
