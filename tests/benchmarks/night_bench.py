@@ -3,8 +3,9 @@
     python -m tests.benchmarks.night_bench [NIGHTS [FIRST_SEED]]
 
 Draws so many nights (200 by default) of passes with two microphones whose levels and
-spectra scatter as knobs and players make them, then as many with a warming amplifier
-and with swapped cables, and prints how often each finding came.
+spectra scatter as knobs and players make them, and of lags as interfaces and hands make
+them; then as many with a warming amplifier, with swapped cables and with a buffer that
+was changed by 32 to 512 samples. Prints how often each finding came.
 """
 
 import sys
@@ -12,7 +13,8 @@ from collections import Counter
 
 import numpy as np
 
-from pipeline.models.record import Capture
+from pipeline.models.record import Capture, Latency
+from pipeline.stages.align import Lagged, judge_buffer
 from pipeline.stages.night import judge_night
 from tests.stages.test_night import BANDS, one
 
@@ -36,13 +38,54 @@ def night(rng: np.random.Generator, fault: str) -> list[Capture]:
     return found
 
 
+def lags(rng: np.random.Generator, fault: str) -> list[Lagged]:
+    """Draw the lags of one night: 3 to 20 passes of one to three microphones.
+
+    The session program starts the passes together, or a hand does; a microphone is
+    named or not, its distance written or not. It creeps by millimetres between passes,
+    and now and then stands somewhere else.
+    """
+    passes, mics = int(rng.integers(3, 21)), int(rng.integers(1, 4))
+    together = fault == "buffer" or rng.random() < 0.7
+    named, written = rng.random() < 0.6, rng.random() < 0.4
+    away = rng.uniform(3.0, 60.0, mics)
+    late = int(rng.integers(1, passes)) if fault == "buffer" else passes
+    found = []
+    for number in range(passes):
+        start = 600.0 if together else float(rng.uniform(0.0, 48_000.0))
+        start += 32.0 * int(rng.integers(1, 17)) if number == late else 0.0
+        for mic in range(mics):
+            farther = float(rng.uniform(10.0, 400.0)) * (rng.random() < 0.1)
+            flight = away[mic] + abs(rng.normal()) + farther * (named or written)
+            unknown = 0.0 if written else farther * (not named)
+            found.append(
+                Lagged(
+                    f"p{number}-{mic}",
+                    f"p{number}",
+                    _latency(start + flight + unknown + 0.3 * rng.normal()),
+                    flight_samples=flight if written else 0.0,
+                    stand=f"{mic}{' away' if named and farther else ''}",
+                    known=named or written,
+                )
+            )
+    return found
+
+
+def _latency(samples: float) -> Latency:
+    return Latency(
+        samples=samples, ms=samples / 48, polarity=1, confidence=1.0, drift_ppm=None
+    )
+
+
 def main(nights: int, first_seed: int) -> None:
     """Print the table."""
-    for fault in ("none", "warming", "swapped"):
+    for fault in ("none", "warming", "swapped", "buffer"):
         codes: Counter[str] = Counter()
         for seed in range(first_seed, first_seed + nights):
             said = judge_night(night(np.random.default_rng(seed), fault))
-            codes.update({f.code for one_found in said.values() for f in one_found})
+            moved = judge_buffer(lags(np.random.default_rng(seed), fault))
+            every = [f for found in said.values() for f in found] + [*moved.values()]
+            codes.update({finding.code for finding in every})
         print(f"fault {fault}: {nights} nights, {dict(codes) or 'no alarm'}")
 
 
