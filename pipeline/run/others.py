@@ -220,7 +220,8 @@ def _steps(
 def _finding(result: MatchResult, path: Path) -> Finding:
     return Finding(
         code="other_di",
-        severity="note",
+        # It says what to do about the rejection, so it is told as loudly.
+        severity="warn",
         message=(
             f"It is a capture of {path.name!r}, which lies beside the DI: that one "
             f"explains {result.explained_share:.0%} of it, and "

@@ -73,7 +73,7 @@ def judge_steadiness(capture_power: Float) -> tuple[Finding, ...]:
     Returns
     -------
     tuple of Finding
-        "muted" as a note beside the rejection, or empty.
+        "muted" beside the rejection, or empty.
     """
     moves_db = level_range_db(capture_power)
     if moves_db is not None and moves_db >= STEADY_DB:
@@ -86,7 +86,7 @@ def judge_steadiness(capture_power: Float) -> tuple[Finding, ...]:
     return (
         Finding(
             code="muted",
-            severity="note",
+            severity="warn",
             message=f"{steady}, and nobody plays on it.",
             fix="Look for stand-by, a muted channel, a pedal that is off, or a cable.",
         ),
@@ -140,6 +140,11 @@ def _levels(
     return lines[0], lines[1]
 
 
+def _told(key: str, level_dbfs: float) -> dict[str, float]:
+    """Leave out the level of digital silence, which has none."""
+    return {} if level_dbfs < LOWEST_DBFS else {key: level_dbfs}
+
+
 def _gated(gate: Gate, powers: tuple[Float, Float], start_s: float) -> Finding:
     times = [start_s + time for time in gate.times_s]
     end_s = times[0] - 1.0 + SHOWN_S
@@ -163,7 +168,7 @@ def _gated(gate: Gate, powers: tuple[Float, Float], start_s: float) -> Finding:
             numbers={
                 "closings": gate.closings,
                 "open_dbfs": gate.open_dbfs,
-                "closed_dbfs": gate.closed_dbfs,
+                **_told("closed_dbfs", gate.closed_dbfs),
             },
         ),
     )
@@ -171,14 +176,17 @@ def _gated(gate: Gate, powers: tuple[Float, Float], start_s: float) -> Finding:
 
 def _muted(mute: Mute, powers: tuple[Float, Float], start_s: float) -> Finding:
     first, last = start_s + mute.start_s, start_s + mute.stop_s
-    below = mute.playing_dbfs - mute.muted_dbfs
+    below = (
+        "is digital silence"
+        if mute.muted_dbfs < LOWEST_DBFS
+        else f"lies {mute.playing_dbfs - mute.muted_dbfs:.0f} dB under its own level"
+    )
     return Finding(
         code="muted",
         severity="warn",
         message=(
-            f"From {first:.1f} to {last:.1f} s the DI plays and the capture lies "
-            f"{below:.0f} dB under its own level: stand-by, a muted channel or a loose "
-            "cable."
+            f"From {first:.1f} to {last:.1f} s the DI plays and the capture {below}: "
+            "stand-by, a muted channel or a loose cable."
         ),
         fix="Look at stand-by, mute and cables, and record that part again.",
         evidence=Evidence(
@@ -187,7 +195,7 @@ def _muted(mute: Mute, powers: tuple[Float, Float], start_s: float) -> Finding:
             numbers={
                 "seconds": last - first,
                 "playing_dbfs": mute.playing_dbfs,
-                "muted_dbfs": mute.muted_dbfs,
+                **_told("muted_dbfs", mute.muted_dbfs),
             },
         ),
     )
