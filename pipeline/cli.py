@@ -61,6 +61,16 @@ def _cores() -> int:
     return os.cpu_count() or 1
 
 
+def _begin_workers(jobs: int | None) -> int:
+    """Decide how many processes work; they import while this one does."""
+    jobs = jobs or _cores()
+    if jobs > 1:
+        from pipeline.run.begin import ready_to_begin
+
+        ready_to_begin()
+    return jobs
+
+
 def _show_version(wanted: bool) -> None:
     if wanted:
         typer.echo(f"reamps {__version__}")
@@ -92,9 +102,10 @@ def demo(
     files is wrong on purpose: the command succeeds when exactly that one is rejected.
     The page is DIR/report/index.html.
     """
+    jobs = _begin_workers(jobs)
     from pipeline.run.service import Options, run_demo
 
-    outcome = run_demo(folder, Options(jobs=jobs or _cores(), quiet=quiet))
+    outcome = run_demo(folder, Options(jobs=jobs, quiet=quiet))
     if as_json:
         typer.echo(json.dumps(outcome.as_json(), ensure_ascii=False))
     else:
@@ -113,9 +124,10 @@ def check(
 
     Says per capture whether it is usable and why not, as `run` would.
     """
+    jobs = _begin_workers(jobs)
     from pipeline.run.service import Options, run_check
 
-    outcome = run_check(manifest, Options(jobs=jobs or _cores(), quiet=quiet))
+    outcome = run_check(manifest, Options(jobs=jobs, quiet=quiet))
     if as_json:
         typer.echo(json.dumps(outcome.as_json(), ensure_ascii=False))
     raise typer.Exit(outcome.status)
@@ -161,9 +173,10 @@ def run(
     Writes index.html, record.json, metrics.csv and audio/ into the folder and prints
     the page's path. Your own files are only read.
     """
+    jobs = _begin_workers(jobs) if cluster is None else 1
     from pipeline.run.service import Options, run_manifests
 
-    options = Options(jobs=jobs or _cores(), quiet=quiet, cluster=cluster)
+    options = Options(jobs=jobs, quiet=quiet, cluster=cluster)
     outcomes = run_manifests(manifests, out, options, trims=trims)
     if as_json:
         sessions = [outcome.as_json() for outcome in outcomes]

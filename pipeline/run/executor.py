@@ -26,6 +26,7 @@ from typing import Protocol, TypeVar
 from threadpoolctl import threadpool_limits
 
 from pipeline.errors import ReampsError
+from pipeline.run.begin import held_interrupt, ready_to_begin
 from pipeline.run.memory import hold_freed_memory
 
 Task = TypeVar("Task")
@@ -171,7 +172,7 @@ class Processes:
     ) -> None:
         futures: dict[Future[Result], int] = {}
         try:
-            with _held_interrupt():
+            with held_interrupt():
                 for index, task in left.items():
                     futures[self._open().submit(function, task)] = index
             for future in as_completed(futures):
@@ -189,11 +190,8 @@ class Processes:
 
     def _open(self) -> ProcessPoolExecutor:
         if self._executor is None:
-            # Spawned, so that the same code runs on macOS, Windows and Linux.
             self._executor = ProcessPoolExecutor(
-                self._jobs,
-                mp_context=multiprocessing.get_context("spawn"),
-                initializer=_begin_worker,
+                self._jobs, mp_context=ready_to_begin(), initializer=_begin_worker
             )
         return self._executor
 
@@ -227,20 +225,6 @@ def _end_with_parent() -> None:
     if parent is not None:
         wait_for_end([parent.sentinel])
         os._exit(1)
-
-
-@contextmanager
-def _held_interrupt() -> Iterator[None]:
-    """Hold an interruption back while processes are born with our signal mask."""
-    mask = getattr(signal, "pthread_sigmask", None)
-    if mask is None:
-        yield
-        return
-    before = mask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        mask(signal.SIG_SETMASK, before)
 
 
 @contextmanager

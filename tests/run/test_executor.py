@@ -113,3 +113,22 @@ def test_a_failure_comes_through_and_the_workers_live_on(jobs):
         got = {}
         workers.map(refuse, [1], got.__setitem__)
     assert got == {0: 1}
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="spawned elsewhere")
+def test_an_interruption_while_workers_import_is_told_once():
+    # The server from which workers are forked is in the terminal's group, too.
+    code = (
+        "import os, signal, time; from pipeline.run.begin import ready_to_begin; "
+        "signal.signal(signal.SIGINT, signal.SIG_IGN); "
+        "ready_to_begin(); os.killpg(0, signal.SIGINT); time.sleep(0.3)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+        start_new_session=True,
+    )
+    assert done.stderr == ""

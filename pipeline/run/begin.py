@@ -1,0 +1,54 @@
+"""How worker processes begin: on Linux from one process that has imported everything.
+
+Everywhere else each worker is spawned and imports for itself, so tasks must be
+importable and picklable on every system.
+"""
+
+import multiprocessing
+import signal
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from multiprocessing import forkserver
+from multiprocessing.context import BaseContext
+
+_TASKS = "pipeline.run.tasks"
+
+
+def ready_to_begin() -> BaseContext:
+    """Begin to import for the workers, in the background; may be called again.
+
+    Returns
+    -------
+    BaseContext
+        In which worker processes are started.
+    """
+    if sys.platform != "linux":
+        # A process of macOS may not go on after a fork with the system's libraries.
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload([_TASKS])
+    with held_interrupt():
+        forkserver.ensure_running()
+    return context
+
+
+@contextmanager
+def held_interrupt() -> Iterator[None]:
+    """Hold an interruption back while processes are born with our signal mask.
+
+    Yields
+    ------
+    None
+        What is born inside never sees the terminal's interruption: this process does,
+        and ends its workers.
+    """
+    mask = getattr(signal, "pthread_sigmask", None)
+    if mask is None:
+        yield
+        return
+    before = mask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        mask(signal.SIG_SETMASK, before)
