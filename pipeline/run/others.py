@@ -1,8 +1,9 @@
-"""Which other DI does a rejected capture belong to?
+"""Which other DI does a rejected or doubtful capture belong to?
 
 The wrong take is the commonest reason for a rejection, and the right one mostly lies
-beside it. Only rejected captures on which somebody plays are held against other files,
-so a sound night pays nothing.
+beside it. A short DI is not always enough to reject one; its confidence is low then.
+Only such captures, if anybody plays on them, are held against other files, so a sound
+night pays nothing.
 """
 
 import re
@@ -29,11 +30,13 @@ MOST_OTHERS = 6
 """So many files are tried; where more lie about, those that are named like a DI."""
 _NAMED = re.compile(r"(?<![a-z])(di|dis|dry|direct)(?![a-z])", re.IGNORECASE)
 _KEPT_S = 600
+_FAR_MORE = 3.0
+"""So many times what this DI explains, the other one must."""
 
 
 @dataclass(frozen=True, slots=True)
 class MatchTask:
-    """Hold one rejected capture against one other DI.
+    """Hold one capture against one other DI.
 
     Parameters
     ----------
@@ -81,7 +84,7 @@ def _reference(other: DiSpec) -> DiReference | None:
 
 
 def match_capture(task: MatchTask) -> MatchResult:
-    """Hold one rejected capture against one other DI.
+    """Hold one capture against one other DI.
 
     Parameters
     ----------
@@ -147,7 +150,7 @@ def find_others(sources: Sources) -> tuple[DiSpec, ...]:
 def match_others(
     sources: Sources, located: Mapping[str, LocateResult], around: Surroundings
 ) -> dict[str, Finding]:
-    """Say of rejected captures which other DI they belong to.
+    """Say of rejected and doubtful captures which other DI they belong to.
 
     Parameters
     ----------
@@ -163,12 +166,17 @@ def match_others(
     dict of str to Finding
         By capture id, for those that match a file beside the DI.
     """
-    rejected = [c for c in sources.plan.captures if _to_match(located.get(c.id))]
-    others = find_others(sources) if rejected else ()
+    explained = {
+        capture.id: share
+        for capture in sources.plan.captures
+        if (share := _explained(located.get(capture.id))) is not None
+    }
+    others = find_others(sources) if explained else ()
     if not others:
         return {}
-    pairs = [(capture, other) for other in others for capture in rejected]
-    around.progress.begin("holding rejected captures against other DIs", len(pairs))
+    doubtful = [c for c in sources.plan.captures if c.id in explained]
+    pairs = [(capture, other) for other in others for capture in doubtful]
+    around.progress.begin("holding captures against other DIs", len(pairs))
     found = around.keeper.map(
         "match",
         _steps(sources, pairs),
@@ -183,14 +191,20 @@ def match_others(
         if result is None or not result.matches:
             continue
         before = best.get(capture.id)
-        if before is None or result.explained_share > before[0].explained_share:
+        least = before[0].explained_share if before else explained[capture.id]
+        if result.explained_share > least:
             best[capture.id] = (result, other.path)
     return {id_: _finding(result, path) for id_, (result, path) in best.items()}
 
 
-def _to_match(result: LocateResult | None) -> bool:
+def _explained(result: LocateResult | None) -> float | None:
+    """Share that another DI must explain; None where nobody doubts, or nobody plays."""
     codes = {finding.code for finding in result.findings} if result else set()
-    return "not_this_di" in codes and "muted" not in codes
+    if result is None or result.located is None or "muted" in codes:
+        return None
+    if not codes & {"not_this_di", "low_confidence"}:
+        return None
+    return _FAR_MORE * max(result.located.latency.explained_share or 0.0, 0.0)
 
 
 def _pair_id(capture: CapturePlan, other: DiSpec) -> str:

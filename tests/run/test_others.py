@@ -8,12 +8,10 @@ from pipeline.run.service import Options, run_manifests
 from tests.run.sessions import RATE, late, plucks, rig
 
 
-@pytest.fixture(scope="module")
-def night(tmp_path_factory):
-    """One good capture, one of another take, and one of an amplifier on stand-by."""
-    folder = tmp_path_factory.mktemp("takes")
+def run_night(folder, seconds, captures):
+    """Run captures of one DI, with another DI and a noise beside it."""
     rng = np.random.default_rng(3)
-    di, other = plucks(1), plucks(8)
+    di, other = plucks(1, seconds), plucks(8, seconds)
     files = {
         "di-verse": di,
         "di-chorus": other,
@@ -25,14 +23,19 @@ def night(tmp_path_factory):
     for name, sound in files.items():
         noisy = sound + 1e-5 * rng.normal(size=len(sound))
         soundfile.write(folder / f"{name}.wav", noisy, RATE, subtype="PCM_24")
-    captures = "".join(
-        f'[[capture]]\nfile = "{name}.wav"\n' for name in ("good", "wrong", "asleep")
-    )
     manifest = folder / "session.toml"
     head = 'format = 1\n[session]\nname = "Takes"\n[di]\nfile = "di-verse.wav"\n'
-    manifest.write_text(head + captures, encoding="utf-8")
+    listed = "".join(f'[[capture]]\nfile = "{name}.wav"\n' for name in captures)
+    manifest.write_text(head + listed, encoding="utf-8")
     (outcome,) = run_manifests([manifest], folder / "out", Options(jobs=1, quiet=True))
     return {capture.id: capture for capture in outcome.record.captures}
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory):
+    """One good capture, one of another take, and one of an amplifier on stand-by."""
+    folder = tmp_path_factory.mktemp("takes")
+    return run_night(folder, 8.0, ("good", "wrong", "asleep"))
 
 
 def test_the_wrong_take_names_its_own_di(night):
@@ -51,3 +54,10 @@ def test_stand_by_is_told_from_another_take(night):
 def test_a_sound_capture_is_held_against_nothing_else(night):
     assert night["good"].status == "ok"
     assert not night["good"].findings
+
+
+def test_a_short_di_leaves_doubt_and_the_other_di_ends_it(tmp_path):
+    # Three seconds of playing: too little to reject the other take by itself.
+    wrong = run_night(tmp_path, 5.0, ("wrong",))["wrong"]
+    codes = {finding.code for finding in wrong.findings}
+    assert {"low_confidence", "other_di"} <= codes
