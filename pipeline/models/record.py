@@ -45,6 +45,7 @@ FINDING_CODES = (
     "gate",
     "no_overlap",
     "markers_disagree",
+    "markers_only",
     "no_markers",
     "muted",
     "over",

@@ -56,6 +56,7 @@ FINDING_TITLES = {
     "warming": "The amplifier was warming up",
     "no_overlap": "The backing track and the DI do not meet",
     "markers_disagree": "Markers and music tell different times",
+    "markers_only": "The markers are known, the music is not",
     "no_markers": "The play-out file's markers are not in it",
 }
 _UNIT_ENDINGS = {

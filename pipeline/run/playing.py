@@ -19,6 +19,7 @@ from pipeline.stages.playout import (
     Expected,
     describe_playout,
     judge_playout,
+    judge_stranger,
     read_playout,
 )
 from pipeline.stages.read import SourceSpec, open_source, refusal
@@ -41,12 +42,15 @@ class PlayoutTask:
         Where the music lies.
     named : bool
         Whether the manifest says that it was played.
+    stranger : bool
+        Whether its music was not recognised.
     """
 
     source: SourceSpec
     layout: Layout
     expected: Expected
     named: bool
+    stranger: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +88,8 @@ def read_capture(task: PlayoutTask) -> PlayoutResult:
     try:
         with open_source(task.source) as source:
             heard = read_playout(source, task.layout, task.expected)
+            if task.stranger:
+                return PlayoutResult(None, judge_stranger(heard, task.layout))
             reading = describe_playout(heard, task.layout)
     except AudioError as error:
         return PlayoutResult(None, (refusal(error),))
@@ -184,7 +190,8 @@ def read_playouts(
     Returns
     -------
     dict of str to PlayoutResult
-        Of the usable captures; empty where no play-out file is known.
+        Of the usable captures and of those whose music was not recognised; empty
+        where no play-out file is known.
     """
     layout = sources.played.layout
     if layout is None:
@@ -192,7 +199,7 @@ def read_playouts(
     steps = [
         _step(capture, layout, sources, located[capture.id])
         for capture in sources.plan.captures
-        if capture.id in located and not located[capture.id].rejected
+        if capture.id in located and _worth_reading(located[capture.id])
     ]
     around.progress.begin("reading the markers", len(steps))
     return _map(steps, around)
@@ -253,7 +260,16 @@ def _task_parts(task: PlayoutTask) -> dict[str, JsonValue]:
         "play-out file": task.layout.model_dump(mode="json"),
         "lag": asdict(task.expected),
         "named in the manifest": task.named,
+        "music recognised": not task.stranger,
     }
+
+
+def _worth_reading(result: LocateResult) -> bool:
+    return not result.rejected or _is_stranger(result)
+
+
+def _is_stranger(result: LocateResult) -> bool:
+    return any(finding.code == "not_this_di" for finding in result.findings)
 
 
 def marker_task(
@@ -277,6 +293,10 @@ def marker_task(
     PlayoutTask
         For `read_capture`.
     """
+    if _is_stranger(result):
+        return PlayoutTask(
+            source, layout, Expected(doubtful=True), named, stranger=True
+        )
     expected = Expected()
     if result.located is not None:
         latency = result.located.latency

@@ -39,6 +39,9 @@ AGREES_MS = 0.1
 markers are driven 20 dB into saturation; the rest is margin."""
 CHIRPS_AGREE_MS = 0.5
 """Three chirps whose own lags differ by more were not met."""
+MOST_DRIFT_PPM = 200.0
+"""Clocks differ by 50 parts in a million at worst (common practice), two of them by
+100; the rest is margin."""
 _NEAR_S = 0.05
 _FAR_S = 0.5
 _STEP_S = 10.0
@@ -363,6 +366,40 @@ def judge_playout(
                 "music; an edit between markers and DI misleads the markers. Check "
                 "by ear against the DI."
             ),
+        ),
+    )
+
+
+def judge_stranger(heard: PlayoutHeard, layout: Layout) -> tuple[Finding, ...]:
+    """Say of a capture whose music was not recognised that the markers are in it.
+
+    Parameters
+    ----------
+    heard : PlayoutHeard
+        From `read_playout`, without the music's lag.
+    layout : Layout
+        What was played.
+
+    Returns
+    -------
+    tuple of Finding
+        A note where both sets were found at their distance. It proves no more: every
+        play-out file has the same markers.
+    """
+    drift, latency = heard.drift_ppm, heard.latency_samples
+    if drift is None or latency is None or abs(drift) > MOST_DRIFT_PPM:
+        return ()
+    return (
+        Finding(
+            code="markers_only",
+            severity="note",
+            message=(
+                f"The markers of {layout.file} are in it at their distance, "
+                f"{latency:.1f} samples late. Either another DI of the same length "
+                "was played with them, or the amplifier bends this one beyond "
+                "recognition."
+            ),
+            fix="Listen to it. If it is this DI, record it once with less drive, too.",
         ),
     )
 

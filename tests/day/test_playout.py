@@ -138,8 +138,11 @@ def test_drift_shows_between_the_markers(played: tuple[np.ndarray, Layout]) -> N
     ppm = 40.0
     at = np.arange(int(len(wet) * 0.999)) / (1 + ppm * 1e-6)
     capture = np.interp(at, np.arange(len(wet)), wet).astype(np.float32)
-    found = read_playout(ArraySource(capture), layout)
+    # The music's lag at the DI's first frame grew by as much as the drift until there.
+    lag = layout.di_start * (1 + ppm * 1e-6)
+    found = read_playout(ArraySource(capture), layout, Expected(lag, drift_ppm=ppm))
     assert found.drift_ppm == pytest.approx(ppm, abs=2.0)
+    assert found.apart_samples == pytest.approx(0.0, abs=2.0)
 
 
 def test_another_recording_has_no_markers(played: tuple[np.ndarray, Layout]) -> None:

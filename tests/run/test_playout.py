@@ -72,8 +72,14 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     cut = layout.di_start - RATE // 2
     save("edited", amp(np.insert(played, cut, np.zeros(24))), LAG)
     save("bare", amp(plucks(1)), LAG)
+    other = played.copy()
+    stretch = slice(layout.di_start, layout.di_start + layout.di_frames)
+    other[stretch] = plucks(3)
+    save("other", amp(other), LAG)
     text = MANIFEST.format(di="di.wav", more="")
-    (made / "session.toml").write_text(text + capture_text("whole", "edited", "bare"))
+    (made / "session.toml").write_text(
+        text + capture_text("whole", "edited", "bare", "other")
+    )
     return made
 
 
@@ -157,6 +163,17 @@ def test_a_capture_of_the_di_alone_needs_no_markers(
 ) -> None:
     assert captures["bare"].playout is None
     assert captures["bare"].status == "ok"
+
+
+def test_markers_do_not_make_another_di_this_one(
+    captures: dict[str, Capture],
+) -> None:
+    # Every play-out file has the same markers: the music decides.
+    other = captures["other"]
+    assert other.status == "rejected"
+    assert other.playout is None
+    codes = [finding.code for finding in other.findings]
+    assert codes == ["not_this_di", "markers_only"]
 
 
 def test_the_play_out_file_itself_may_be_the_di(
