@@ -4,8 +4,9 @@ Three short chirps at unequal gaps. An amplifier swallows clicks, but a chirp su
 saturation, and unequal gaps leave one lag only at which all three are met. The lag is
 the delay beyond the minimum phase of amp, speaker and microphone, as in `latency`.
 Positive lag: late. It comes out late by up to one sample at 48 kHz, two where the
-amplifier is driven 20 dB into saturation: enough to confirm the music's own lag, and
-drift is free of it, since both sets share the bias.
+amplifier is driven 20 dB into saturation, and up to seven where filters lie ahead of
+the clipping, which hides their magnitude but not their delay: enough to confirm the
+music's own lag, and drift is free of it, since both sets share the bias.
 """
 
 from dataclasses import dataclass

@@ -34,9 +34,10 @@ Float = NDArray[np.float64]
 
 SWEEP_TAIL_S = 2.0
 """Silence behind the sweep, for the room."""
-AGREES_MS = 0.1
-"""Music and markers are two estimates with a sample of bias each at 48 kHz, two where
-markers are driven 20 dB into saturation; the rest is margin."""
+AGREES_MS = 0.25
+"""Markers come out late where filters lie ahead of the clipping: on random rigs up to
+0.11 ms against the music (`tests.benchmarks.playout_bench`). A buffer is 0.67 ms and
+more."""
 CHIRPS_AGREE_MS = 0.5
 """Three chirps whose own lags differ by more were not met."""
 MOST_DRIFT_PPM = 200.0
@@ -344,7 +345,7 @@ def judge_playout(
     Returns
     -------
     tuple of Finding
-        A warning where they are more than 0.1 ms apart.
+        A warning where they are more than 0.25 ms apart.
     """
     if reading is None:
         return (_missing(layout),) if named else ()
