@@ -18,6 +18,7 @@ from pipeline.dsp.latency import DiReference, estimate_latency, prepare_di
 from pipeline.errors import AudioError, ReampsError
 from pipeline.files.audio import ChannelSource
 from pipeline.files.names import AUDIO_SUFFIXES
+from pipeline.files.playout import find_layouts
 from pipeline.models.plan import CapturePlan
 from pipeline.models.record import Finding
 from pipeline.run.around import Sources, Surroundings
@@ -76,7 +77,7 @@ def _reference(other: DiSpec) -> DiReference | None:
     """Prepare another DI, once for all captures that are held against it in turn."""
     try:
         with ChannelSource(other.path, other.channel) as source:
-            samples = source.read(0, source.frames)
+            samples = source.read(other.start, other.frames)
             finite = not source.not_finite_seen
     except AudioError:
         return None
@@ -136,6 +137,11 @@ def find_others(sources: Sources) -> tuple[DiSpec, ...]:
         for path in sorted(plan.di_path.parent.glob("*"))
         if path.suffix.lower() in AUDIO_SUFFIXES and path.resolve() not in known
     ]
+    # A play-out file holds its DI: this session's own is no other DI.
+    own = {
+        layout.file for layout in find_layouts(plan.di_path.parent, sources.di_sha256)
+    }
+    beside = [path for path in beside if path.name not in own]
     if len(beside) > MOST_OTHERS:
         beside = [path for path in beside if _NAMED.search(path.stem)]
     specs = []
