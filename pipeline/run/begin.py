@@ -9,7 +9,7 @@ import signal
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from multiprocessing import forkserver
+from multiprocessing import forkserver, resource_tracker
 from multiprocessing.context import BaseContext
 
 _TASKS = "pipeline.run.tasks"
@@ -28,6 +28,8 @@ def ready_to_begin() -> BaseContext:
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload([_TASKS])
+    # It lets interruptions through as it starts, so it starts before they are held.
+    resource_tracker.ensure_running()
     with held_interrupt():
         forkserver.ensure_running()
     return context

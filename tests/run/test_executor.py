@@ -120,8 +120,9 @@ def test_an_interruption_while_workers_import_is_told_once():
     # The server from which workers are forked is in the terminal's group, too.
     code = (
         "import os, signal, time; from pipeline.run.begin import ready_to_begin; "
-        "signal.signal(signal.SIGINT, signal.SIG_IGN); "
-        "ready_to_begin(); os.killpg(0, signal.SIGINT); time.sleep(0.3)"
+        "signal.signal(signal.SIGINT, lambda *_: None); "
+        "ready_to_begin(); time.sleep(0.4); "
+        "os.killpg(0, signal.SIGINT); time.sleep(0.4)"
     )
     done = subprocess.run(
         [sys.executable, "-c", code],
