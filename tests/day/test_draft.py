@@ -8,6 +8,7 @@ import pytest
 import soundfile
 
 from pipeline.day.draft import Draft, Wish, draft
+from pipeline.day.playout import PlayoutWish, write_playout
 from pipeline.errors import ManifestError, ReampsError
 from pipeline.files.manifest import read_plan
 from tests.day.folders import RATE, Night, write_night
@@ -166,8 +167,22 @@ def test_the_captures_of_another_di_are_told_apart(tmp_path: Path) -> None:
 
     other = night.folder / "second dry.wav"
     soundfile.write(other, plucks(7), RATE, subtype="PCM_24")
+    out = night.folder / "to the amp.wav"
+    write_playout(PlayoutWish(night.di, out, sweep=False))
     made = drafted(night, others=(other,))
     assert "talk.wav: a capture of another DI, second dry.wav" in made.left_out
+    assert "to the amp.wav: a play-out file, and no capture" in made.left_out
+
+
+def test_what_a_take_sheet_holds_is_not_proposed_again(tmp_path: Path) -> None:
+    night = write_night(tmp_path / "n", few=True)
+    manifest = night.folder / "m.toml"
+    text = "format = 1\ntakes = 'n.csv'\n[session]\nname='x'\n[di]\n"
+    manifest.write_text(f"{text}file='Gtr DI_01.wav'\n", encoding="utf-8")
+    rows = "file;pass\nDyn_01.wav;p01\nRib 25mm_01.wav;p01\n"
+    (night.folder / "n.csv").write_text(rows, encoding="utf-8")
+    assert drafted(night, manifest=manifest).added == ()
+    assert len(read_plan(manifest).captures) == 2
 
 
 @pytest.mark.parametrize(
