@@ -47,6 +47,7 @@ FINDING_CODES = (
     "markers_disagree",
     "markers_only",
     "no_markers",
+    "several_playouts",
     "muted",
     "over",
     "other_di",

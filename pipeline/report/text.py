@@ -58,6 +58,7 @@ FINDING_TITLES = {
     "markers_disagree": "Markers and music tell different times",
     "markers_only": "The markers are known, the music is not",
     "no_markers": "The play-out file's markers are not in it",
+    "several_playouts": "More than one play-out file of this DI",
 }
 _UNIT_ENDINGS = {
     "c": "\N{DEGREE SIGN}C",

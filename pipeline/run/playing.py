@@ -164,7 +164,7 @@ def _named(audio: Path, di_sha256: str, channel: int) -> Layout:
 def _several(found: list[Layout]) -> Finding:
     names = ", ".join(layout.file for layout in found)
     return Finding(
-        code="no_markers",
+        code="several_playouts",
         severity="note",
         message=(
             f"Several play-out files were made of this DI ({names}), so none was used."

@@ -16,7 +16,7 @@ from pipeline.errors import ReampsError
 from pipeline.files.playout import read_layout
 from pipeline.files.store import read_record
 from pipeline.models.record import Capture
-from pipeline.run.playing import PlayoutTask, read_capture
+from pipeline.run.playing import PlayoutTask, played_beside, read_capture
 from pipeline.run.service import Options, explain, run_check, run_manifests
 from pipeline.stages.playout import Expected
 from pipeline.stages.read import SourceSpec
@@ -203,6 +203,23 @@ def test_a_play_out_file_of_another_di_is_refused(folder: Path) -> None:
     (folder / "wrong.toml").write_text(text + capture_text("whole"))
     with pytest.raises(ReampsError, match=r"out\.wav: was made of di\.wav"):
         run_check(folder / "wrong.toml", QUIET)
+
+
+def test_of_several_play_out_files_none_is_guessed(tmp_path: Path) -> None:
+    di = tmp_path / "di.wav"
+    soundfile.write(di, plucks(1), RATE, subtype="PCM_24")
+    for name, level_dbfs in (("soft.wav", -30.0), ("loud.wav", -6.0)):
+        wish = PlayoutWish(di, tmp_path / name, sweep=False, marker_dbfs=level_dbfs)
+        sha256 = write_playout(wish).layout.di_sha256
+    played = played_beside(di, sha256, 1)
+    assert played.layout is None
+    (finding,) = played.findings
+    assert finding.code == "several_playouts"
+    assert "loud.wav, soft.wav" in finding.message
+    (tmp_path / "soft.playout.json").unlink()
+    found = played_beside(di, sha256, 1).layout
+    assert found is not None
+    assert found.file == "loud.wav"
 
 
 def test_a_sidecar_that_tells_of_another_length_is_refused(
