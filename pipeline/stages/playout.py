@@ -35,9 +35,9 @@ Float = NDArray[np.float64]
 SWEEP_TAIL_S = 2.0
 """Silence behind the sweep, for the room."""
 AGREES_MS = 0.25
-"""Markers come out late where filters lie ahead of the clipping: on random rigs up to
-0.11 ms against the music (`tests.benchmarks.playout_bench`). A buffer is 0.67 ms and
-more."""
+"""Markers come out late where filters lie ahead of the clipping: on 140 random rigs up
+to 0.16 ms against the music (`tests.benchmarks.playout_bench 70 100`, and `70 200`). A
+buffer is 0.67 ms and more."""
 CHIRPS_AGREE_MS = 0.5
 """Three chirps whose own lags differ by more were not met."""
 MOST_DRIFT_PPM = 200.0
