@@ -12,7 +12,7 @@ from pipeline.report.view import Fact
 
 SIZE = (460, 230)
 LOW_HZ, HIGH_HZ = 30.0, 16_000.0
-DEEPEST_DB = -90.0
+DEEPEST_DB = -100.0
 RESPONSE_DEPTH_DB = -50.0
 ABOVE_NOISE_DB = 3.0
 """A harmonic that is less above what noise alone shows is mostly noise: at 3 dB both

@@ -25,6 +25,7 @@ CAPTURE = st.fixed_dictionaries(
         "pass": NAME,
         "position": TEXT,
         "notes": TEXT,
+        "photo": NAME,
         "distance_mm": NUMBER,
         "angle_deg": NUMBER,
         "control": st.booleans(),
