@@ -15,6 +15,7 @@ from pipeline.day.swept import read_swept, sweep_taps
 from pipeline.errors import ReampsError
 from pipeline.files.playout import read_layout
 from pipeline.files.store import read_record
+from pipeline.files.wave_chunks import read_bext
 from pipeline.models.record import Capture
 from pipeline.run.playing import PlayoutTask, played_beside, read_capture
 from pipeline.run.service import Options, explain, run_check, run_manifests
@@ -181,8 +182,9 @@ def test_the_play_out_file_itself_may_be_the_di(
 ) -> None:
     text = MANIFEST.format(di="out.wav", more="") + capture_text("whole", "bare")
     (folder / "other.toml").write_text(text)
-    record = run_check(folder / "other.toml", QUIET).record
-    assert record is not None
+    out = folder / "other"
+    run_manifests([folder / "other.toml"], out, QUIET)
+    record = read_record(out)
     whole, bare = record.captures
     before = captures["whole"]
     assert whole.latency is not None
@@ -193,6 +195,11 @@ def test_the_play_out_file_itself_may_be_the_di(
         len(plucks(1)),
         record.playout.di_start if record.playout else None,
     )
+    # The play-out file starts at 0 of its session; the DI in it, and so the aligned
+    # file, lies later by what was played ahead (EBU Tech 3285, time reference).
+    bext = read_bext(out / "audio" / "whole.wav")
+    assert bext is not None
+    assert bext.time_reference_samples == record.di.start_frame > 0
     # Here the play-out file is known to have been played: its lack is told.
     assert [finding.code for finding in bare.findings] == ["no_markers"]
 
