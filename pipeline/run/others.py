@@ -25,6 +25,7 @@ from pipeline.run.around import Sources, Surroundings
 from pipeline.run.keeping import Step
 from pipeline.run.tasks import LocateResult, fingerprint
 from pipeline.stages.di import DiSpec, inspect_di
+from pipeline.stages.latency import LOW_CONFIDENCE
 from pipeline.stages.read import SourceSpec, open_source
 
 MOST_OTHERS = 6
@@ -58,7 +59,7 @@ class MatchResult:
     Parameters
     ----------
     matches : bool
-        Whether it is a capture of the other DI.
+        Whether it is, beyond doubt, a capture of the other DI.
     explained_share, window_vote : float
         What that rests on, 0 to 1.
     """
@@ -107,7 +108,7 @@ def match_capture(task: MatchTask) -> MatchResult:
     except AudioError:
         return _NO
     return MatchResult(
-        estimate.verdict == "match",
+        estimate.verdict == "match" and estimate.confidence >= LOW_CONFIDENCE,
         max(estimate.explained_share, 0.0),
         estimate.window_vote,
     )

@@ -1,6 +1,6 @@
 """Is it this DI: false acceptance and false refusal.
 
-    python -m tests.benchmarks.refusal_bench [--scenes N] [--seed S]
+    python -m tests.benchmarks.refusal_bench [--scenes N] [--seed S] [--only CLASS ...]
 
 Foreign captures (another take of the same riff, another riff, hum, hiss,
 silence) must be refused. Captures of this DI through odd pedals, noise, cuts
@@ -68,8 +68,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--scenes", type=int, default=4, help="scenes a class")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", nargs="+", help="classes, such as 'other take'")
     options = parser.parse_args()
-    families = (*FOREIGN, *OWN, *NAMED)
+    families = options.only or (*FOREIGN, *OWN, *NAMED)
     trials = [
         Trial(f, options.seed, k) for f in families for k in range(options.scenes)
     ]
