@@ -29,7 +29,9 @@ from pipeline.stages.latency import LOW_CONFIDENCE
 from pipeline.stages.read import SourceSpec, open_source
 
 MOST_OTHERS = 6
-"""So many files are tried; where more lie about, those that are named like a DI."""
+MOST_PAIRS = 24
+"""So many files are tried, first those that are named like a DI; and so many times in
+all, since each costs as much as finding a capture."""
 _NAMED = re.compile(r"(?<![a-z])(di|dis|dry|direct)(?![a-z])", re.IGNORECASE)
 _KEPT_S = 600
 _FAR_MORE = 3.0
@@ -125,7 +127,8 @@ def find_others(sources: Sources) -> tuple[DiSpec, ...]:
     Returns
     -------
     tuple of DiSpec
-        Audio files that the manifest does not name; six at most.
+        Audio files that the manifest does not name; six at most, first those that are
+        named like a DI.
     """
     plan = sources.plan
     folder = plan.manifest_path.parent
@@ -143,8 +146,7 @@ def find_others(sources: Sources) -> tuple[DiSpec, ...]:
         layout.file for layout in find_layouts(plan.di_path.parent, sources.di_sha256)
     }
     beside = [path for path in beside if path.name not in own]
-    if len(beside) > MOST_OTHERS:
-        beside = [path for path in beside if _NAMED.search(path.stem)]
+    beside.sort(key=lambda path: _NAMED.search(path.stem) is None)
     specs = []
     for path in beside[:MOST_OTHERS]:
         try:
@@ -182,7 +184,8 @@ def match_others(
     if not others:
         return {}
     doubtful = [c for c in sources.plan.captures if c.id in explained]
-    pairs = [(capture, other) for other in others for capture in doubtful]
+    tried = others[: max(1, MOST_PAIRS // len(doubtful))]
+    pairs = [(capture, other) for other in tried for capture in doubtful[:MOST_PAIRS]]
     around.progress.begin("holding captures against other DIs", len(pairs))
     found = around.keeper.map(
         "match",

@@ -4,7 +4,11 @@ import numpy as np
 import pytest
 import soundfile
 
+from pipeline.files.manifest import read_plan
+from pipeline.run.around import Sources
+from pipeline.run.others import find_others
 from pipeline.run.service import Options, run_manifests
+from pipeline.stages.di import inspect_di
 from tests.run.sessions import RATE, late, plucks, rig
 
 
@@ -61,3 +65,24 @@ def test_a_short_di_leaves_doubt_and_the_other_di_ends_it(tmp_path):
     wrong = run_night(tmp_path, 5.0, ("wrong",))["wrong"]
     codes = {finding.code for finding in wrong.findings}
     assert {"low_confidence", "other_di"} <= codes
+
+
+def test_files_named_like_a_di_are_tried_first(tmp_path):
+    for name in ("amp", "bridge_DI", "chorus-dry", "dinner", "di-verse"):
+        sound = plucks(1, 3.0)
+        soundfile.write(tmp_path / f"{name}.wav", sound, RATE, subtype="PCM_24")
+    (tmp_path / "notes.txt").write_text("no sound", encoding="utf-8")
+    manifest = tmp_path / "session.toml"
+    manifest.write_text(
+        'format = 1\n[session]\nname = "Takes"\n[di]\nfile = "di-verse.wav"\n'
+        '[[capture]]\nfile = "amp.wav"\n',
+        encoding="utf-8",
+    )
+    plan = read_plan(manifest)
+    di = inspect_di(plan.di_path, 1)
+    others = find_others(Sources(plan, di, "", {}))
+    assert [other.path.name for other in others] == [
+        "bridge_DI.wav",
+        "chorus-dry.wav",
+        "dinner.wav",
+    ]
