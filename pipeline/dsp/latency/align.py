@@ -6,7 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.dsp.latency.excess import RANGE_S, ExcessDelay, excess_delay
-from pipeline.dsp.latency.minimum_phase import Band, measure_colour, usable_band
+from pipeline.dsp.latency.minimum_phase import (
+    Band,
+    Colour,
+    measure_colour,
+    usable_band,
+)
 from pipeline.dsp.latency.motion import (
     Motion,
     follow,
@@ -38,6 +43,8 @@ class Aligned:
     ----------
     spectra : ClipSpectra
         Spectra of the clips, each at the lag of `motion`.
+    colour : Colour
+        Their colour.
     band : Band
         Usable band.
     motion : Motion
@@ -58,6 +65,7 @@ class Aligned:
     """
 
     spectra: ClipSpectra
+    colour: Colour
     band: Band
     motion: Motion
     varying: bool
@@ -182,7 +190,8 @@ def align(
         spectra = _read(reference, capture, source, motion)
         if spectra is None:
             return None
-        band = usable_band(measure_colour(spectra)) or FOLLOW_BAND
+        colour = measure_colour(spectra)
+        band = usable_band(colour) or FOLLOW_BAND
         delays, agreements = clip_delays(spectra, band)
         middles = _middles(spectra, reference.grid.clip)
         calm = is_calm(middles, delays, agreements, reference.sample_rate_hz)
@@ -191,13 +200,15 @@ def align(
                 reference, capture, source, spectra, motion
             )
             delays, agreements = clip_delays(spectra, band)
-        found = usable_band(measure_colour(spectra))
+            colour = measure_colour(spectra)
+        found = usable_band(colour)
         if found is None:
             return None
         # A lag that was followed is known up to a common constant only.
-        excess = excess_delay(spectra, found, RANGE_S if calm else WIDE_RANGE_S)
+        reach = RANGE_S if calm else WIDE_RANGE_S
+        excess = excess_delay(spectra, colour, found, reach)
         aligned = Aligned(
-            spectra, found, motion, varying, excess, delays, agreements, 0.0
+            spectra, colour, found, motion, varying, excess, delays, agreements, 0.0
         )
         if abs(excess.delay_samples) < reference.grid.nfft * CLOSE_SHARE:
             break
@@ -220,7 +231,9 @@ def _parted(
     aligned: Aligned,
 ) -> Aligned | None:
     """Move to the direct path where a later one is as loud or louder."""
-    suspect = suspect_second_path(aligned.spectra, aligned.band, aligned.excess)
+    suspect = suspect_second_path(
+        aligned.spectra, aligned.colour, aligned.band, aligned.excess
+    )
     if suspect is None:
         return None
     base = aligned.motion.base_samples + float(np.rint(suspect.shift_samples))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.dsp.latency.minimum_phase import Band, measure_colour, minimum_phase
+from pipeline.dsp.latency.minimum_phase import Band, Colour, minimum_phase
 from pipeline.dsp.latency.spectra import ClipSpectra
 
 WEIGHT_CAP = 10.0
@@ -96,7 +96,7 @@ def _refined(curve: NDArray[np.float64], top: int) -> float:
 
 
 def excess_delay(
-    spectra: ClipSpectra, band: Band, range_s: float = RANGE_S
+    spectra: ClipSpectra, colour: Colour, band: Band, range_s: float = RANGE_S
 ) -> ExcessDelay:
     """Delay and sign of the all-pass part of the relation DI to capture.
 
@@ -104,6 +104,8 @@ def excess_delay(
     ----------
     spectra : ClipSpectra
         Spectra over all clips.
+    colour : Colour
+        Their colour.
     band : Band
         The usable band.
     range_s : float
@@ -115,7 +117,6 @@ def excess_delay(
         The delay and sign that agree best.
     """
     freq = spectra.freq_hz
-    colour = measure_colour(spectra)
     cross = spectra.cross.sum(axis=0, dtype=np.complex128)
     weight = band_weight(spectra.coherence(), freq, band)
     phasor = cross / (np.abs(cross) + 1e-30)

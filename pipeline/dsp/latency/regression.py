@@ -152,8 +152,10 @@ class _Regression:
 
     def solve(self, target: Float, variance: Float) -> Float:
         """Most likely weights of the widest prior."""
-        factor = cholesky(self.priors[-1] + np.diag(variance), lower=True)
-        alpha = cho_solve((factor, True), target - self.expected)
+        factor = cholesky(
+            self.priors[-1] + np.diag(variance), lower=True, check_finite=False
+        )
+        alpha = cho_solve((factor, True), target - self.expected, check_finite=False)
         moved = self.kind.variances[-1] * (self.atoms.T @ alpha)
         return np.asarray(self.kind.mean + moved)
 
@@ -188,8 +190,8 @@ class _Regression:
         for prior in self.priors:
             for floor in FLOORS:
                 total = prior + np.diag(variance + floor**2)
-                factor = cholesky(total, lower=True)
-                white = solve_triangular(factor, known, lower=True)
+                factor = cholesky(total, lower=True, check_finite=False)
+                white = solve_triangular(factor, known, lower=True, check_finite=False)
                 cost = white[:, 0] @ white[:, 0]
                 cost += 2.0 * np.sum(np.log(np.diag(factor)))
                 left = DELAY_VARIANCE - white[:, 1] @ white[:, 1]

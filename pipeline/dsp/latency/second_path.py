@@ -28,6 +28,7 @@ from pipeline.dsp.latency.excess import (
 )
 from pipeline.dsp.latency.minimum_phase import (
     Band,
+    Colour,
     measure_colour,
     minimum_phase,
     usable_band,
@@ -69,11 +70,10 @@ class Suspect:
 
 
 def _pulses(
-    spectra: ClipSpectra, band: Band, excess: ExcessDelay
+    spectra: ClipSpectra, colour: Colour, band: Band, excess: ExcessDelay
 ) -> NDArray[np.float64]:
     """Response without its colour, its delay at 0; `FINER` points a sample."""
     freq = spectra.freq_hz
-    colour = measure_colour(spectra)
     cross = spectra.cross.sum(axis=0, dtype=np.complex128)
     power = spectra.power_di.sum(axis=0, dtype=np.float64)
     weight = np.minimum(band_weight(spectra.coherence(), freq, band), WEIGHT_CAP)
@@ -87,7 +87,7 @@ def _pulses(
 
 
 def suspect_second_path(
-    spectra: ClipSpectra, band: Band, excess: ExcessDelay
+    spectra: ClipSpectra, colour: Colour, band: Band, excess: ExcessDelay
 ) -> Suspect | None:
     """Look for a strong pulse ahead of the excess delay, or one behind as strong.
 
@@ -95,6 +95,8 @@ def suspect_second_path(
     ----------
     spectra : ClipSpectra
         Spectra over all clips.
+    colour : Colour
+        Their colour.
     band : Band
         The usable band.
     excess : ExcessDelay
@@ -105,7 +107,7 @@ def suspect_second_path(
     Suspect or None
         None where one path stands alone, 0.3 to 12 ms on either side.
     """
-    curve = _pulses(spectra, band, excess)
+    curve = _pulses(spectra, colour, band, excess)
     rate = spectra.sample_rate_hz
     near, far = (round(s * rate * FINER) for s in (NEAREST_S, FARTHEST_S))
     before, after, own = curve[-far:-near], curve[near:far], float(curve[0])
@@ -171,10 +173,11 @@ class Parted:
 def _part(spectra: ClipSpectra, path: SecondPath) -> Parted | None:
     """Take a path out and measure what is left."""
     alone = without(spectra, path)
-    band = usable_band(measure_colour(alone))
+    colour = measure_colour(alone)
+    band = usable_band(colour)
     if band is None:
         return None
-    return Parted(path, alone, excess_delay(alone, band))
+    return Parted(path, alone, excess_delay(alone, colour, band))
 
 
 def _neighbours(path: SecondPath, ratio: float, samples: float) -> Iterator[SecondPath]:
