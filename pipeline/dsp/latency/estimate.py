@@ -34,6 +34,7 @@ CLEAR_REACH_HZ = 4500.0
 MOST_SURE = 0.98
 WIDER = 1.1
 EARLY_SHARE = 0.35
+ALONE = 0.3
 WELL_EXPLAINED = 0.35
 # Which of two paths is the direct one is a judgement about their pulses.
 SECOND_PATH = 0.9
@@ -170,6 +171,13 @@ def _moves(fine: Aligned | None) -> bool:
     return fine.varying or fine.motion.slope != 0.0 or fine.motion.step_frames.size > 0
 
 
+def _explains_more(other: Aligned, best: Aligned, share: float) -> bool:
+    """Whether another arrival explains the capture and the earlier one does not."""
+    # Two arrivals that are both real leave each other unexplained.
+    alone = 1.0 - other.explained < ALONE * (1.0 - best.explained)
+    return alone or best.explained < share * other.explained
+
+
 def _settled(
     reference: DiReference,
     capture: CaptureSource,
@@ -191,7 +199,7 @@ def _settled(
         other = _with_front_end(reference, capture, motion, front_end)
         if other[0] is None:
             continue
-        if best[0] is None or best[0].explained < share * other[0].explained:
+        if best[0] is None or _explains_more(other[0], best[0], share):
             best = other
     return best
 

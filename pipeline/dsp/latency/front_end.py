@@ -32,16 +32,18 @@ DRIVES_DB = (-6.0, 6.0, 16.0, 26.0, 36.0, 48.0)
 # middle is too far from a plain stage for the search to climb there.
 PEDALS = ((14.0, 9.3, 6.0), (32.0, 9.3, 6.0))
 BIASES = (0.0, -0.5, 0.5)
-# Steps of drive, bias, octaves of high-pass, bell; halved in each round.
-STEPS = (8.0, 0.4, 2.0, 5.0, 1.0)
-LOWEST = (-20.0, -1.3, 3.0, -6.0, 10.3)
-HIGHEST = (66.0, 1.3, 11.3, 14.0, 15.3)
+HALF_WAVES = (0.0, -0.35, 0.35)
+# Steps of drive, bias, octaves of high-pass, bell, octaves of low-pass, rectified
+# share; halved in each round.
+STEPS = (8.0, 0.4, 2.0, 5.0, 1.0, 0.3)
+LOWEST = (-20.0, -1.3, 3.0, -6.0, 10.3, -1.0)
+HIGHEST = (66.0, 1.3, 11.3, 14.0, 15.3, 1.0)
 ROUNDS = 3
 # Coordinates lean on each other behind two saturations; where much is left, a
 # simplex (Nelder and Mead 1965) goes on from where the coordinates stopped.
 WELL_REACHED = 2.6
-SIMPLEX = (4.0, 0.3, 0.8, 2.0, -0.8)
-TRIALS = 110
+SIMPLEX = (4.0, 0.3, 0.8, 2.0, -0.8, 0.2)
+TRIALS = 130
 # The low-pass shows only where the saturation works hard, and weakly. Valve
 # stages have a pole at 10 to 14 kHz ahead of them, a software stage none: without
 # a reason to leave it, 25 kHz is a quarter of a sample from either.
@@ -50,7 +52,8 @@ LOW_PASS_FROM_DB = 8.0
 LOW_PASS_PRIOR = 0.003
 KEPT_FRONT_ENDS = 2
 
-Point = tuple[float, float, float, float, float]
+Point = tuple[float, float, float, float, float, float]
+PLACE_OF_LOW_PASS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +107,8 @@ def _saturated(
     wave += np.float32(point[1])
     shaped: NDArray[np.float32] = np.tanh(wave, out=wave)
     shaped -= np.float32(np.tanh(point[1]))
+    if point[5]:
+        shaped += np.float32(point[5]) * np.abs(shaped)
     return shaped
 
 
@@ -121,7 +126,14 @@ def _point(front_end: FrontEnd) -> Point:
     """Place of a front end in the search's coordinates."""
     high = float(np.log2(front_end.high_pass_hz))
     low = float(np.log2(front_end.low_pass_hz))
-    return front_end.drive_db, front_end.bias, high, front_end.mid_db, low
+    return (
+        front_end.drive_db,
+        front_end.bias,
+        high,
+        front_end.mid_db,
+        low,
+        front_end.rectified,
+    )
 
 
 def driven_frames(reference: DiReference, front_end: FrontEnd) -> NDArray[np.complex64]:
@@ -254,13 +266,14 @@ def _climb(reach: Callable[[Point], float]) -> Point:
             tried[point] = reach(point) * away
         return tried[point]
 
-    starts = [(g, 0.0, 6.0, 0.0, LOW_PASS) for g in DRIVES_DB]
-    starts += [(g, 0.0, high, mid, LOW_PASS) for g, high, mid in PEDALS]
+    starts = [(g, 0.0, 6.0, 0.0, LOW_PASS, 0.0) for g in DRIVES_DB]
+    starts += [(g, 0.0, high, mid, LOW_PASS, 0.0) for g, high, mid in PEDALS]
     best = max(starts, key=score)
     best = max(((best[0], b, *best[2:]) for b in BIASES), key=score)
+    best = max(((*best[:5], r) for r in HALF_WAVES), key=score)
     steps = np.array(STEPS)
     for _ in range(ROUNDS):
-        for axis in range(5 if best[0] >= LOW_PASS_FROM_DB else 4):
+        for axis in _axes(best):
             for way in (1.0, -1.0):
                 moved = np.array(best)
                 moved[axis] += way * steps[axis]
@@ -269,38 +282,51 @@ def _climb(reach: Callable[[Point], float]) -> Point:
                     best = trial
                     break
         steps /= 2.0
-    if tried[best] >= WELL_REACHED or best[0] < LOW_PASS_FROM_DB:
-        return best
-    return _polished(score, best)
+    return best if tried[best] >= WELL_REACHED else _polished(score, best)
+
+
+def _axes(point: Point) -> list[int]:
+    """Coordinates that leave a trace at a point."""
+    there = point[0] >= LOW_PASS_FROM_DB
+    return [k for k in range(len(point)) if there or k != PLACE_OF_LOW_PASS]
 
 
 def _polished(score: Callable[[Point], float], best: Point) -> Point:
     """Follow ridges that lie across the coordinates."""
     from scipy.optimize import minimize  # noqa: PLC0415 (slow to import)
 
-    def cost(place: NDArray[np.float64]) -> float:
-        return -score(_inside(place))
+    axes = _axes(best)
+    bounds = np.array([LOWEST, HIGHEST])[:, axes]
 
-    corners = np.array(best) + np.vstack([np.zeros(5), np.diag(SIMPLEX)])
+    def point(place: NDArray[np.float64]) -> Point:
+        whole = np.array(best)
+        whole[axes] = place
+        return _inside(whole)
+
+    def cost(place: NDArray[np.float64]) -> float:
+        return -score(point(place))
+
+    start = np.array(best)[axes]
+    corners = start + np.vstack([np.zeros(start.size), np.diag(SIMPLEX)[axes][:, axes]])
     found = minimize(
         cost,
-        np.array(best),
+        start,
         method="Nelder-Mead",
-        bounds=list(zip(LOWEST, HIGHEST, strict=True)),
+        bounds=bounds.T.tolist(),
         options={
             "maxfev": TRIALS,
-            "initial_simplex": np.clip(corners, LOWEST, HIGHEST),
+            "initial_simplex": np.clip(corners, *bounds),
             "xatol": 0.05,
             "fatol": 1e-3,
         },
     )
-    return _inside(np.asarray(found.x))
+    return point(np.asarray(found.x))
 
 
 def _inside(place: NDArray[np.float64]) -> Point:
     """Point of the search at a place, kept inside its bounds."""
-    drive, bias, high, mid, low = np.clip(place, LOWEST, HIGHEST).tolist()
-    return drive, bias, high, mid, low
+    drive, bias, high, mid, low, share = np.clip(place, LOWEST, HIGHEST).tolist()
+    return drive, bias, high, mid, low, share
 
 
 def fit_front_end(
@@ -334,4 +360,5 @@ def fit_front_end(
         point[3],
         0.0,
         float(2.0 ** point[4]),
+        point[5],
     )

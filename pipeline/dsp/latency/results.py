@@ -137,7 +137,8 @@ class FrontEnd:
 
     The DI, scaled to an active rms of 1/4, passes a first-order high-pass, a
     first-order low-pass and a bell in the middle, is raised by `drive_db`,
-    shifted by `bias` and saturated.
+    shifted by `bias` and saturated; one half wave may come out larger than the
+    other.
 
     Attributes
     ----------
@@ -155,6 +156,9 @@ class FrontEnd:
     low_pass_hz : float
         Corner of the first-order low-pass ahead of the saturation. Its delay
         leaves no trace in any magnitude behind the saturation.
+    rectified : float
+        Share of the rectified wave that is added: half waves come out as
+        1 + rectified to 1 - rectified, as diodes and cut-off valves do.
     """
 
     drive_db: float
@@ -163,6 +167,7 @@ class FrontEnd:
     mid_db: float
     explained_share: float
     low_pass_hz: float = 20000.0
+    rectified: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
