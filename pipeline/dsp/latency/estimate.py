@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.dsp.latency.align import Aligned, align, residual_slope
 from pipeline.dsp.latency.coarse import Choice, choose, search
+from pipeline.dsp.latency.excess import ExcessDelay
 from pipeline.dsp.latency.front_end import driven_frames, fit_front_end
 from pipeline.dsp.latency.jumps import find_jumps
 from pipeline.dsp.latency.motion import Motion, still
@@ -22,6 +23,11 @@ from pipeline.dsp.latency.spectra import linear_frames
 from pipeline.dsp.latency.verdict import judge, window_vote
 
 CLEAR_SIGN = 0.42
+FULL_WAVE = 1.0
+# An octave pedal leaves nothing that is linear in the DI. Any full-wave rectifier
+# tells it from another performance.
+OCTAVE = FrontEnd(8.0, 0.0, 30.0, 0.0, 0.0, rectified=3.0)
+WORTH_AN_OCTAVE = 0.1
 ONE_PATH = 0.87
 SHORT_S = 12.0
 FEW_CLIPS = 6
@@ -90,18 +96,37 @@ def _with_front_end(
         given = align(reference, capture, driven, start)
         if given and given.explained >= SERVES * front_end.explained_share:
             return given, front_end
-    plain = align(reference, capture, linear_frames(reference), start)
-    if plain is None or plain.explained < WORTH_A_FIT:
-        return plain, None
-    if plain.band.high_hz >= FAR_ENOUGH_HZ and plain.explained >= LINEAR_ENOUGH:
-        return plain, None
+    first, used = _first_look(reference, capture, start)
+    if first is None or first.explained < WORTH_A_FIT:
+        return first, None
+    if used is None and _linear_enough(first):
+        return first, None
     middles = np.asarray(reference.starts + 0.5 * reference.grid.clip, np.float64)
-    fitted = fit_front_end(reference, capture, plain.motion.at(middles))
+    fitted = fit_front_end(reference, capture, first.motion.at(middles))
     driven = driven_frames(reference, fitted)
-    behind = align(reference, capture, driven, plain.motion)
-    if behind is None or not _better(behind, plain):
-        return plain, None
+    behind = align(reference, capture, driven, first.motion)
+    if behind is None or not _better(behind, first):
+        return first, used
     return behind, replace(fitted, explained_share=behind.explained)
+
+
+def _first_look(
+    reference: DiReference, capture: CaptureSource, start: Motion
+) -> tuple[Aligned | None, FrontEnd | None]:
+    """Align as if the chain were linear, or any octave pedal."""
+    plain = align(reference, capture, linear_frames(reference), start)
+    if plain is not None and plain.explained >= WORTH_A_FIT:
+        return plain, None
+    octave = align(reference, capture, driven_frames(reference, OCTAVE), start)
+    if octave is None or octave.explained < WORTH_AN_OCTAVE:
+        return plain, None
+    return octave, replace(OCTAVE, explained_share=octave.explained)
+
+
+def _linear_enough(plain: Aligned) -> bool:
+    """Whether no front end can tell anything more."""
+    far = plain.band.high_hz >= FAR_ENOUGH_HZ
+    return far and plain.explained >= LINEAR_ENOUGH
 
 
 def _better(behind: Aligned, plain: Aligned) -> bool:
@@ -137,6 +162,13 @@ def _deviation(fine: Aligned, used: FrontEnd | None) -> float:
     pole = 0.0 if used is None else FRONT_END_S * rate
     left = UNEXPLAINED_S * rate * (1.0 - float(np.clip(fine.explained, 0.0, 1.0)))
     return float(np.sqrt(shape**2 + pole**2 + left**2))
+
+
+def _polarity(excess: ExcessDelay, used: FrontEnd | None) -> int | None:
+    """Sign of the capture, where it has one."""
+    # Turned over or not, a full-wave rectifier gives the same.
+    octave = used is not None and abs(used.rectified) > FULL_WAVE
+    return None if octave or excess.opposite_ratio > CLEAR_SIGN else excess.sign
 
 
 def _doubts(
@@ -257,7 +289,7 @@ def estimate_latency(
     sure = 0.0 if verdict == "other" else _confidence(fine, vote, choice, deviation)
     return LatencyEstimate(
         samples=fine.lag_samples,
-        polarity=excess.sign if excess.opposite_ratio <= CLEAR_SIGN else None,
+        polarity=_polarity(excess, used),
         confidence=sure,
         verdict=verdict,
         explained_share=fine.explained,

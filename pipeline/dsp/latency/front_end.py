@@ -32,12 +32,12 @@ DRIVES_DB = (-6.0, 6.0, 16.0, 26.0, 36.0, 48.0)
 # middle is too far from a plain stage for the search to climb there.
 PEDALS = ((14.0, 9.3, 6.0), (32.0, 9.3, 6.0))
 BIASES = (0.0, -0.5, 0.5)
-HALF_WAVES = (0.0, -0.35, 0.35)
-# Steps of drive, bias, octaves of high-pass, bell, octaves of low-pass, rectified
-# share; halved in each round.
+HALF_WAVES = (0.0, -0.35, 0.35, 1.8)
+# Steps of drive, bias, octaves of high-pass, bell, octaves of low-pass, inverse
+# hyperbolic sine of the rectified share; halved in each round.
 STEPS = (8.0, 0.4, 2.0, 5.0, 1.0, 0.3)
-LOWEST = (-20.0, -1.3, 3.0, -6.0, 10.3, -1.0)
-HIGHEST = (66.0, 1.3, 11.3, 14.0, 15.3, 1.0)
+LOWEST = (-20.0, -1.3, 3.0, -6.0, 10.3, -2.8)
+HIGHEST = (66.0, 1.3, 11.3, 14.0, 15.3, 2.8)
 ROUNDS = 3
 # Coordinates lean on each other behind two saturations; where much is left, a
 # simplex (Nelder and Mead 1965) goes on from where the coordinates stopped.
@@ -108,7 +108,7 @@ def _saturated(
     shaped: NDArray[np.float32] = np.tanh(wave, out=wave)
     shaped -= np.float32(np.tanh(point[1]))
     if point[5]:
-        shaped += np.float32(point[5]) * np.abs(shaped)
+        shaped += np.float32(np.sinh(point[5])) * np.abs(shaped)
     return shaped
 
 
@@ -132,7 +132,7 @@ def _point(front_end: FrontEnd) -> Point:
         high,
         front_end.mid_db,
         low,
-        front_end.rectified,
+        float(np.arcsinh(front_end.rectified)),
     )
 
 
@@ -360,5 +360,5 @@ def fit_front_end(
         point[3],
         0.0,
         float(2.0 ** point[4]),
-        point[5],
+        float(np.sinh(point[5])),
     )

@@ -60,6 +60,33 @@ def test_lag_and_sign_by_construction(di, gain, at, sign):
     assert found.polarity == sign
 
 
+def speaker(sound: np.ndarray) -> np.ndarray:
+    return rig(0.01 * sound, 1.0)
+
+
+def test_an_octave_pedal_keeps_its_place_and_has_no_polarity(di):
+    # A full-wave rectifier: nothing in the capture is linear in the DI.
+    take = placed(speaker(np.abs(np.tanh(8 * di))), 1234, di.size + 5000)
+    take += np.random.default_rng(2).standard_normal(take.size) * 1e-5
+    found = estimate_latency(prepare_di(di, RATE), ArraySource(take))
+    assert found.verdict == "match"
+    assert found.samples == pytest.approx(1234, abs=1.5)
+    assert found.polarity is None
+    assert found.front_end is not None
+    assert found.front_end.rectified > 1.0
+
+
+def test_half_waves_that_differ_do_not_move_the_lag(di):
+    driven = np.tanh(4 * di)
+    take = placed(speaker(driven + 0.4 * np.abs(driven)), 777, di.size + 5000)
+    take += np.random.default_rng(2).standard_normal(take.size) * 1e-5
+    found = estimate_latency(prepare_di(di, RATE), ArraySource(take))
+    assert found.samples == pytest.approx(777, abs=1.5)
+    assert found.polarity == 1
+    assert found.front_end is not None
+    assert found.front_end.rectified == pytest.approx(0.4, abs=0.1)
+
+
 def test_another_performance_is_other(di):
     take = rig(plucked(9), 30.0)
     found = estimate_latency(prepare_di(di, RATE), ArraySource(take))
