@@ -4,10 +4,12 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 import soundfile
 
+from pipeline.run.service import Options, Outcome, run_manifests
 from tests.run.sessions import RATE, late, plucks, rig
 
 ROOT = Path(__file__).parents[2]
@@ -79,6 +81,13 @@ def finish(*arguments: object, patience_s: float = 300.0) -> tuple[int, str, str
     with start(*arguments) as process:
         out, err = process.communicate(timeout=patience_s)
     return process.returncode, out, err
+
+
+def process(manifest: Path, folder: Path) -> Outcome:
+    """Run a session in this process as `start` would: one thread, at the same time."""
+    with patch.dict(os.environ, ONE_THREAD):
+        (outcome,) = run_manifests([manifest], folder, Options(jobs=1, quiet=True))
+    return outcome
 
 
 def content(folder: Path, *, kept: bool = False) -> dict[str, bytes]:

@@ -12,7 +12,8 @@ import pytest
 
 from pipeline.errors import ReampsError
 from pipeline.run.cluster import Sight, look, open_cluster, work
-from tests.run.nights import ONE_THREAD, ROOT, content, finish, start, write_night
+from pipeline.run.service import Options, run_manifests
+from tests.run.nights import ONE_THREAD, ROOT, content, process, start, write_night
 
 pytest.importorskip("distributed")
 
@@ -28,8 +29,7 @@ def night(tmp_path_factory):
 @pytest.fixture(scope="module")
 def alone(night, tmp_path_factory):
     folder = tmp_path_factory.mktemp("alone")
-    status, _, said = finish("run", night, "--out", folder, "-q", "-j", 1)
-    assert status == 0, said
+    assert process(night, folder).status == 0
     return content(folder)
 
 
@@ -71,9 +71,9 @@ class Engine:
         return process
 
     def stop(self):
-        for process in reversed(self._started):
-            process.kill()
-            process.wait()
+        for begun in reversed(self._started):
+            begun.kill()
+            begun.wait()
 
 
 @pytest.fixture
@@ -87,26 +87,24 @@ def test_a_night_on_two_workers_of_which_one_is_killed(night, alone, engine, tmp
     victim, _ = engine.worker(), engine.worker()
     folder = tmp_path / "out"
     run = ("run", night, "--out", folder, "-q", "--cluster", engine.address)
-    with start(*run) as process:
+    with start(*run) as running:
         # The first capture is found: others are at work on both.
-        while process.poll() is None and not list(folder.glob(".kept/locate-*")):
+        while running.poll() is None and not list(folder.glob(".kept/locate-*")):
             time.sleep(0.01)
         victim.kill()
-        in_the_middle = process.poll() is None
-        _, said = process.communicate(timeout=300)
+        in_the_middle = running.poll() is None
+        _, said = running.communicate(timeout=300)
     assert in_the_middle
-    assert process.returncode == 0, said
+    assert running.returncode == 0, said
     assert content(folder) == alone
 
 
 def test_a_worker_without_the_files_is_named_before_any_work(night, engine, tmp_path):
     engine.worker(BLIND)
     folder = tmp_path / "out"
-    run = ("run", night, "--out", folder, "-q", "--cluster", engine.address)
-    status, _, said = finish(*run)
-    assert status == 1
-    assert "tcp://127.0.0.1" in said
-    assert "di.wav" in said
+    options = Options(jobs=1, quiet=True, cluster=engine.address)
+    with pytest.raises(ReampsError, match=r"tcp://127\.0\.0\.1.*di\.wav"):
+        run_manifests([night], folder, options)
     assert not list(folder.glob("**/*.wav"))
     assert not list(folder.glob("**/.reamps-*"))
 

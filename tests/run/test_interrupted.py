@@ -9,7 +9,7 @@ import time
 
 import pytest
 
-from tests.run.nights import content, finish, start, write_night
+from tests.run.nights import content, process, start, write_night
 
 POSIX = pytest.mark.skipif(os.name == "nt", reason="signals of POSIX")
 
@@ -22,14 +22,13 @@ def night(tmp_path_factory):
 @pytest.fixture(scope="module")
 def undisturbed(night, tmp_path_factory):
     folder = tmp_path_factory.mktemp("undisturbed")
-    status, _, said = finish("run", night, "--out", folder, "-q", "-j", 1)
-    assert status == 0, said
+    assert process(night, folder).status == 0
     return content(folder)
 
 
-def wait_for(process, folder, pattern):
+def wait_for(running, folder, pattern):
     """Wait until a run has come so far; False when it ended before."""
-    while process.poll() is None:
+    while running.poll() is None:
         if folder.exists() and any(folder.glob(pattern)):
             return True
         time.sleep(0.005)
@@ -44,11 +43,10 @@ def test_a_run_that_was_killed_again_and_again_ends_like_any_other(
 ):
     folder = tmp_path / "out"
     for instant in INSTANTS:
-        with start("run", night, "--out", folder, "-q", "-j", 1) as process:
-            assert wait_for(process, folder, instant)
-            process.kill()
-    status, _, said = finish("run", night, "--out", folder, "-q", "-j", 1)
-    assert status == 0, said
+        with start("run", night, "--out", folder, "-q", "-j", 1) as running:
+            assert wait_for(running, folder, instant)
+            running.kill()
+    assert process(night, folder).status == 0
     assert content(folder) == undisturbed
     assert not list(folder.rglob(".reamps-*"))
     assert not list(folder.glob(".aligned-*"))
@@ -59,17 +57,16 @@ def test_a_run_that_was_killed_again_and_again_ends_like_any_other(
 def test_an_interrupted_run_says_how_to_go_on(night, undisturbed, tmp_path, jobs):
     folder = tmp_path / "out"
     run = ("run", night, "--out", folder, "-q", "-j", jobs)
-    with start(*run, start_new_session=True) as process:
-        assert wait_for(process, folder, ".kept/locate-*")
-        os.killpg(process.pid, signal.SIGINT)
-        _, said = process.communicate(timeout=20)
-    assert process.returncode == 130
+    with start(*run, start_new_session=True) as running:
+        assert wait_for(running, folder, ".kept/locate-*")
+        os.killpg(running.pid, signal.SIGINT)
+        _, said = running.communicate(timeout=20)
+    assert running.returncode == 130
     assert said == (
         "Interrupted. What was finished is kept; run the same command to go on.\n"
     )
     assert list(folder.glob(".kept/locate-*"))
     assert not list(folder.rglob(".reamps-*"))
     assert not list(folder.glob(".aligned-*"))
-    status, _, said = finish("run", night, "--out", folder, "-q", "-j", 1)
-    assert status == 0, said
+    assert process(night, folder).status == 0
     assert content(folder) == undisturbed

@@ -19,7 +19,7 @@ from pipeline.cli import app
 from pipeline.errors import AudioError, OutputError, ReampsError
 from pipeline.run.service import Options, run_manifests
 from pipeline.stages.di import load_di
-from tests.run.nights import content, finish, start, write_night
+from tests.run.nights import content, finish, process, start, write_night
 
 QUIET = Options(jobs=1, quiet=True)
 
@@ -37,8 +37,7 @@ def night(tmp_path_factory):
 @pytest.fixture(scope="module")
 def undisturbed(night, tmp_path_factory):
     folder = tmp_path_factory.mktemp("undisturbed")
-    status, _, said = finish("run", night, "--out", folder, "-q", "-j", 1)
-    assert status == 0, said
+    assert process(night, folder).status == 0
     return content(folder)
 
 
