@@ -46,7 +46,7 @@ class Clipping:
     longest : int
         Longest flat top in samples.
     times_s : tuple of float
-        Where the first 16 are.
+        Where they are, the first of each half second; 16 at most.
     sides : int
         1 if only one polarity is flat, 2 if both are.
     longest_at : int
@@ -143,12 +143,14 @@ def find_clipping(x: Samples, sample_rate_hz: int) -> Clipping | None:
     runs = np.concatenate([found for found, _ in sides])
     runs = runs[np.argsort(runs[:, 0])]
     lengths = runs[:, 1] - runs[:, 0]
+    _, first = np.unique(2 * runs[:, 0] // sample_rate_hz, return_index=True)
+    starts = runs[first, 0]
     return Clipping(
         level_dbfs=db_from_amplitude(max(peak for _, peak in sides)),
         runs=len(runs),
         samples=int(lengths.sum()),
         longest=int(lengths.max()),
-        times_s=tuple((runs[:MOST_TIMES, 0] / sample_rate_hz).tolist()),
+        times_s=tuple((starts[:MOST_TIMES] / sample_rate_hz).tolist()),
         sides=len(sides),
         longest_at=int(runs[lengths.argmax(), 0]),
     )

@@ -375,6 +375,9 @@ class DiResult(Strict):
     third_octave_db: tuple[float, ...] = ()
     envelope: tuple[float, ...] = ()
     output: Output | None = None
+    findings: tuple[Finding, ...] = Field(
+        default=(), description="Faults of it; a record tells them among its own."
+    )
 
 
 class LoudnessTarget(Strict):

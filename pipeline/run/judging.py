@@ -192,7 +192,11 @@ def judge_session(plan: Plan, around: Surroundings, bench: Path | None) -> Judge
         night=night,
         playouts=read_playouts(sources, located, around),
         loopback=loopback,
-        session_findings=(*sources.played.findings, *loopback_findings),
+        session_findings=(
+            *(di_result.findings if di_result else ()),
+            *sources.played.findings,
+            *loopback_findings,
+        ),
     )
 
 

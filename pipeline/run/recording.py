@@ -207,7 +207,12 @@ def make_record(
         session=manifest.session.model_dump(mode="json"),
         align_mode=manifest.align.mode,
         di=judged.di_result.model_copy(
-            update={"file": manifest.di.file, "output": outputs.get(DI_NAME)}
+            update={
+                "file": manifest.di.file,
+                "output": outputs.get(DI_NAME),
+                # They stand among the session's.
+                "findings": (),
+            }
         ),
         loopback=judged.loopback,
         context=along.result,

@@ -25,7 +25,7 @@ from pipeline.report.listening import listening_samples
 from pipeline.stages.beside_di import judge_bleed, judge_levels, judge_steadiness
 from pipeline.stages.cut import cut_to_di
 from pipeline.stages.di import DiMaterial, DiSpec, load_di
-from pipeline.stages.evidence import judge_samples
+from pipeline.stages.evidence import judge_di, judge_samples
 from pipeline.stages.faults import Symptoms, judge_measures
 from pipeline.stages.latency import Located, locate
 from pipeline.stages.measure import (
@@ -114,7 +114,11 @@ def describe_di(task: DescribeTask) -> DiResult:
     DiResult
         For the record; its file is named by whoever knows the manifest.
     """
-    return measure_di(load_di(task.di), task.di, task.sha256)
+    material = load_di(task.di)
+    result = measure_di(material, task.di, task.sha256)
+    rate = task.di.sample_rate_hz
+    findings = judge_di(material.samples, rate, task.di.start / rate)
+    return result.model_copy(update={"findings": findings})
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,6 +57,39 @@ def judge_samples(
     return tuple(found)
 
 
+def judge_di(
+    samples: Samples, sample_rate_hz: int, start_s: float = 0.0
+) -> tuple[Finding, ...]:
+    """Judge whether the DI itself was clipped: every capture then carries it.
+
+    Parameters
+    ----------
+    samples : ndarray of float32, shape (frames,)
+        The DI.
+    sample_rate_hz : int
+        Its rate, for the times.
+    start_s : float
+        Time of its first sample in its file.
+
+    Returns
+    -------
+    tuple of Finding
+        "clipped", or empty. Silence that an editor cut into a DI is no drop-out.
+    """
+    clipping = find_clipping(samples, sample_rate_hz)
+    if clipping is None:
+        return ()
+    found = _clipped(clipping, samples, (sample_rate_hz, start_s))
+    return (
+        Finding(
+            code=found.code,
+            severity=found.severity,
+            message=f"The DI itself is clipped, so all of them are: {found.message}",
+            fix="Turn the instrument's input down by 6 dB and record the DI again.",
+        ),
+    )
+
+
 def _when(times_s: Sequence[float], start_s: float) -> str:
     shown = ", ".join(f"{start_s + time:.2f}" for time in times_s[:MOST_TIMES])
     return f"{shown}{' ...' if len(times_s) > MOST_TIMES else ''} s"

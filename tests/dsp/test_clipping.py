@@ -66,6 +66,14 @@ def test_one_sided_clipping_and_its_place():
     assert found.times_s[0] >= 2.0
 
 
+def test_times_are_spread_over_the_file():
+    x = np.clip(playing(), -0.4, 0.4)
+    times = np.array(find_clipping(stored(x, 24), FS).times_s)
+    # Six seconds of notes that all clip: one time each half second.
+    assert len(times) == 12
+    assert (np.floor(2 * times) == np.arange(12)).all()
+
+
 def test_full_scale_needs_one_flat_top_only():
     x = 0.9 * playing() / np.abs(playing()).max()
     x[FS : FS + 5] = 1.5

@@ -10,7 +10,7 @@ from pipeline.dsp.activity import active_frames, frame_power
 from pipeline.dsp.linearity import cross_spectra
 from pipeline.dsp.spectrum import average_spectrum
 from pipeline.stages.beside_di import judge_bleed, judge_levels, judge_steadiness
-from pipeline.stages.evidence import judge_samples
+from pipeline.stages.evidence import judge_di, judge_samples
 from pipeline.stages.faults import Symptoms, judge_measures
 
 RATE = 48_000
@@ -43,6 +43,19 @@ def test_flat_tops_are_counted_and_placed(top: float, said: str) -> None:
     assert len(line.x) <= 301
     runs = np.flatnonzero(np.diff(np.abs(x) >= top * 0.99999) > 0)
     assert f"first at {(runs[0] + 1) / RATE:.2f}" in finding.message
+
+
+def test_a_clipped_di_is_told_of_the_session() -> None:
+    di = noise_bursts(7)
+    di[5 * RATE : 6 * RATE] = 0.0
+    assert judge_di(di.astype(np.float32), RATE) == ()
+    smooth = signal.resample_poly(di[::4], 4, 1)
+    clipped = np.clip(smooth, -0.05, 0.05).astype(np.float32)
+    (finding,) = judge_di(clipped, RATE, 30.0)
+    assert finding.code == "clipped"
+    first = np.flatnonzero(np.abs(clipped) >= 0.05)[0] / RATE
+    assert finding.message.startswith("The DI itself is clipped")
+    assert f"first at {30.0 + first:.2f}" in finding.message
 
 
 def test_lost_and_repeated_blocks_are_named_with_times() -> None:
