@@ -4,7 +4,7 @@ Both hear the same amplifier, so whatever its gain one is a linear image of the
 other. `relate_mics` measures that image directly, microphone to microphone.
 """
 
-from pipeline.dsp.pairs.relate import PairEstimate, relate_mics
+from pipeline.dsp.pairs.relate import PairEcho, PairEstimate, relate_mics
 from pipeline.dsp.pairs.spectra import PairSpectra
 
-__all__ = ["PairEstimate", "PairSpectra", "relate_mics"]
+__all__ = ["PairEcho", "PairEstimate", "PairSpectra", "relate_mics"]

@@ -1,10 +1,12 @@
 """Relate two microphones: coarse lag, averaged spectra, fine fit, in that order."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.dsp.pairs.echo import Echo
 from pipeline.dsp.pairs.fit import Fit, fit
 from pipeline.dsp.pairs.spectra import (
     BLOCKS_A_FRAME,
@@ -17,11 +19,35 @@ from pipeline.dsp.pairs.spectra import (
     points,
     swapped,
 )
-from pipeline.units import ROOM_TEMPERATURE_C, mm_from_samples, speed_of_sound_m_s
+from pipeline.units import (
+    ROOM_TEMPERATURE_C,
+    db_from_amplitude,
+    mm_from_samples,
+    speed_of_sound_m_s,
+)
 
 HALF_WIDTH = 1.96
 EXPECTED_WITHIN_S = 0.002
 MOST_RIVAL = 0.75
+
+
+@dataclass(frozen=True, slots=True)
+class PairEcho:
+    """A strong reflection, or second speaker, in one of two microphones.
+
+    Attributes
+    ----------
+    mic : {"a", "b"}
+        The one that hears it.
+    delay_samples : float
+        Later than its direct sound by.
+    level_db : float
+        Against the direct sound at low frequencies; above 0 where it is louder.
+    """
+
+    mic: Literal["a", "b"]
+    delay_samples: float
+    level_db: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +71,8 @@ class PairEstimate:
         Band in which both share enough.
     spectra : PairSpectra
         Powers and cross power, for predictions of the sum.
+    echo : PairEcho or None
+        A strong reflection in one of both, told apart from the direct sound.
     """
 
     delay_samples: float
@@ -55,6 +83,7 @@ class PairEstimate:
     usable_from_hz: float
     usable_to_hz: float
     spectra: PairSpectra
+    echo: PairEcho | None = None
 
 
 def _reach(
@@ -74,6 +103,16 @@ def _confidence(found: Fit) -> float:
     signed = min(1.0, 2.0 * (1.0 - min(1.0, found.rival)))
     sharp = 1.0 / (1.0 + found.deviation_samples**2)
     return float(clear * signed * sharp)
+
+
+def _echo(echo: Echo | None, *, turned: bool) -> PairEcho | None:
+    if echo is None:
+        return None
+    return PairEcho(
+        mic="b" if (echo.side > 0) is not turned else "a",
+        delay_samples=echo.delay_samples,
+        level_db=db_from_amplitude(abs(echo.gain)),
+    )
 
 
 def _fine(averages: Averages, rate_hz: int) -> tuple[float, Fit] | None:
@@ -151,4 +190,5 @@ def relate_mics(
         usable_from_hz=found.usable_hz[0],
         usable_to_hz=found.usable_hz[1],
         spectra=points(averages, sample_rate_hz),
+        echo=_echo(found.echo, turned=averages.lag < 0),
     )

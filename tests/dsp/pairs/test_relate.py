@@ -147,11 +147,64 @@ def test_nothing_in_common_is_refused() -> None:
         relate_mics(x.reshape(2, -1), x, RATE_HZ)
 
 
-def test_against_an_image_source_library() -> None:
+def heard(x: np.ndarray, *paths: tuple[float, float]) -> np.ndarray:
+    """Sum of paths, each a gain and a delay in samples; exact by construction."""
+    return sum(gain * delayed(x, samples) for gain, samples in paths)
+
+
+@pytest.mark.parametrize("mic", ["a", "b"])
+@pytest.mark.parametrize("ratio", [1.5, -1.5, 2.5])
+def test_a_path_louder_than_the_direct_one(mic: str, ratio: float) -> None:
+    """Truth by construction: 36.4 samples behind the direct sound, and louder.
+
+    Plain correlation takes the louder path for the direct one, and its sign too.
+    The direct sounds are 20.3 samples apart, their sign alike.
+    """
+    x = noise(21, 4.0)
+    behind = (ratio, 40.0 + 36.4)
+    a = heard(x, (1.0, 40.0), *([behind] if mic == "a" else []))
+    b = heard(x, (1.0, 60.3), *([(ratio, 60.3 + 36.4)] if mic == "b" else []))
+    hiss = 1e-3 * np.random.default_rng(22).standard_normal((2, x.size))
+    found = relate_mics(a + hiss[0], b + hiss[1], RATE_HZ)
+    assert found is not None
+    assert found.delay_samples == pytest.approx(20.3, abs=0.1)
+    assert found.polarity == 1
+    assert found.echo is not None
+    assert found.echo.mic == mic
+    assert found.echo.delay_samples == pytest.approx(36.4, abs=0.5)
+    assert found.echo.level_db == pytest.approx(20 * np.log10(abs(ratio)), abs=0.5)
+
+
+def test_a_floor_as_loud_as_the_direct_sound(scenes, analogue) -> None:
+    """A distant microphone in a room, over a floor: the direct sound is timed."""
+    made = scenes.scene(71_030, analogue, digital=False, far=True)
+    found = relate_mics(made.a, made.b, RATE_HZ)
+    assert found is not None
+    assert found.polarity == made.polarity
+    assert found.delay_samples == pytest.approx(made.delay_samples, abs=0.3)
+
+
+def test_no_louder_path_is_invented(scenes, analogue) -> None:
+    """Close microphones hear no floor as loud as the direct sound."""
+    for seed in (300, 301):
+        made = scenes.scene(seed, analogue, digital=False, far=False)
+        found = relate_mics(made.a, made.b, RATE_HZ)
+        assert found is not None
+        assert found.echo is None or found.echo.level_db < 0.0
+
+
+@pytest.mark.parametrize(
+    ("height_m", "far_m", "absorption"), [(0.45, 0.64, 0.4), (0.3, 1.6, 0.05)]
+)
+def test_against_an_image_source_library(
+    height_m: float, far_m: float, absorption: float
+) -> None:
     """pyroomacoustics: every path carries the same constant, which cancels.
 
-    White noise at two microphones over a reflecting floor, 180 mm and 640 mm away;
-    the truth is the difference of the direct ways over the library's speed of sound.
+    White noise at two microphones over a reflecting floor, 180 mm and farther away;
+    the truth is the difference of the direct ways over the library's speed of sound,
+    and the floor's image is 7 and 0.8 dB below the direct sound at the far one. The
+    library filters its images, hence half a sample and half a decibel.
     """
     pra = pytest.importorskip(
         "pyroomacoustics", reason="the independent image-source library is not here"
@@ -162,17 +215,26 @@ def test_against_an_image_source_library() -> None:
         [9, 8, 6],
         fs=RATE_HZ,
         max_order=1,
-        materials=walls | {"floor": pra.Material(0.4)},
+        materials=walls | {"floor": pra.Material(absorption)},
     )
-    room.add_source([4, 4, 0.45], signal=noise(14, 5.0))
-    ways = (0.18, 0.64)
-    places = np.array([[4 + way, 4, 0.45] for way in ways]).T
+    room.add_source([4, 4, height_m], signal=noise(14, 5.0))
+    ways = (0.18, far_m)
+    places = np.array([[4 + way, 4, height_m] for way in ways]).T
     room.add_microphone_array(places)
     room.simulate()
-    heard = room.mic_array.signals
-    found = relate_mics(heard[0], heard[1], RATE_HZ)
-    truth = (ways[1] - ways[0]) / pra.constants.get("c") * RATE_HZ
+    signals = room.mic_array.signals
+    found = relate_mics(signals[0], signals[1], RATE_HZ)
+    samples_a_metre = RATE_HZ / pra.constants.get("c")
+    truth = (ways[1] - ways[0]) * samples_a_metre
     assert found is not None
     assert found.polarity == 1
-    assert found.delay_samples == pytest.approx(truth, abs=0.3)
+    assert found.delay_samples == pytest.approx(truth, abs=0.1)
     assert abs(found.delay_samples - truth) <= found.uncertainty_samples
+    image_m = np.hypot(far_m, 2 * height_m)
+    level = far_m / image_m * np.sqrt(1 - absorption)
+    assert found.echo is not None
+    assert found.echo.mic == "b"
+    assert found.echo.delay_samples == pytest.approx(
+        (image_m - far_m) * samples_a_metre, abs=0.5
+    )
+    assert found.echo.level_db == pytest.approx(20 * np.log10(level), abs=0.5)
