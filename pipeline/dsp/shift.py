@@ -34,6 +34,9 @@ _BETA = 12.0
 _WHOLE = 1e-9
 _ROW = _TAPS
 _BLOCK_ROWS = 512
+# Rows of a constant shift are half as long: of a window of three, two thirds are taps.
+_SHORT_ROW = _TAPS // 2
+_SHORT_BLOCK_ROWS = 256
 _CELLS = 16
 _NODES = 4
 
@@ -48,11 +51,11 @@ def _kernel(fraction: float) -> NDArray[np.float64]:
     return np.asarray(taps / taps.sum(), dtype=np.float64)
 
 
-# Matrix of shape (2 rows, 1 row) that turns a window into one shifted row.
-def _band(fraction: float) -> _Float32:
-    matrix = np.zeros((2 * _ROW, _ROW), dtype=np.float32)
+# Matrix that turns a window, as long as the row and the taps, into one shifted row.
+def _band(fraction: float, row: int = _ROW) -> _Float32:
+    matrix = np.zeros((row + _TAPS, row), dtype=np.float32)
     taps = _kernel(fraction)
-    for column in range(_ROW):
+    for column in range(row):
         matrix[column : column + _TAPS, column] = taps
     return matrix
 
@@ -124,18 +127,20 @@ def shift_segment(
     whole, fraction = _split(lag_samples - source_start)
     if fraction == 0.0:
         return np.array(_window(signal, whole, frames))
-    rows = -(-frames // _ROW)
-    shifted = np.empty((rows, _ROW), dtype=np.float32)
-    band = _band(fraction)
-    carry = np.empty((_BLOCK_ROWS, _ROW), dtype=np.float32)
+    row, rows = _SHORT_ROW, -(-frames // _SHORT_ROW)
+    shifted = np.empty((rows, row), dtype=np.float32)
+    bands = _band(fraction, row).reshape(-1, row, row)
+    carry = np.empty((_SHORT_BLOCK_ROWS, row), dtype=np.float32)
     start = whole + 1 - MARGIN_SAMPLES
-    for first in range(0, rows, _BLOCK_ROWS):
-        count = min(_BLOCK_ROWS, rows - first)
-        window = _window(signal, start + first * _ROW, (count + 1) * _ROW)
-        grid = window.reshape(count + 1, _ROW)
+    for first in range(0, rows, _SHORT_BLOCK_ROWS):
+        count = min(_SHORT_BLOCK_ROWS, rows - first)
+        reach = count + len(bands) - 1
+        grid = _window(signal, start + first * row, reach * row).reshape(reach, row)
         block = shifted[first : first + count]
-        np.matmul(grid[:-1], band[:_ROW], out=block)
-        block += np.matmul(grid[1:], band[_ROW:], out=carry[:count])
+        np.matmul(grid[:count], bands[0], out=block)
+        for later in range(1, len(bands)):
+            part = grid[later : later + count]
+            block += np.matmul(part, bands[later], out=carry[:count])
     return shifted.reshape(-1)[:frames]
 
 
