@@ -184,6 +184,20 @@ def capture(index: int, name: str, gains: int) -> dict[str, Any]:
     }
 
 
+def hum_print() -> dict[str, Any]:
+    """Points of a noise print with three lines of 50 Hz."""
+    hz = [2.93 * k for k in range(7, 342)]
+    lines = (50.0, 100.0, 150.0)
+    level = [
+        -95 + sum(45 * math.exp(-(((f - at) / 3) ** 2)) for at in lines) for f in hz
+    ]
+    return {
+        "lines": [{"name": "noise", "x": hz, "y": level}],
+        "marks": list(lines),
+        "numbers": {"mains_hz": 50.0, "hum_db": -41.0, "harmonics": 3.0},
+    }
+
+
 def spoil(captures: list[dict[str, Any]]) -> None:
     """Plant the night's mishaps among the captures."""
     late = captures[4]
@@ -216,6 +230,7 @@ def spoil(captures: list[dict[str, Any]]) -> None:
     ]
     captures[8]["findings"] = [
         finding("hum", "note", "50 Hz hum 41 dB below the music.", "Move the cable.")
+        | {"evidence": hum_print()}
     ]
     wrong = captures[10]
     wrong.update(

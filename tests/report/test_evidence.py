@@ -83,6 +83,14 @@ def test_the_page_shows_picture_and_table():
     assert re.search(r">Flat tops</th><td>7</td>", page)
 
 
+def test_the_picture_of_a_fault_stands_beside_its_capture():
+    page = render_page(records.record(records.night()))
+    parts = page.split('<details class="each"')
+    (part,) = [part for part in parts if '<figure class="seen">' in part]
+    assert "50 Hz hum 41 dB below the music." in part
+    assert "Harmonics that stick out</th><td>3</td>" in part
+
+
 def test_a_bad_night_does_not_drown_the_page():
     record = records.record(clipped(8))
     assert sum(len(one) for one in drawn(record.captures).values()) == MOST_DRAWN
