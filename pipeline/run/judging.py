@@ -148,8 +148,9 @@ def judge_session(plan: Plan, around: Surroundings, bench: Path | None) -> Judge
         cannot be used.
     """
     sources = _look(plan, around)
-    di_result = _describe(sources, around)
     located = locate_all(sources, around)
+    # By now every worker has read the DI; first, one would have, and the others waited.
+    di_result = _describe(sources, around)
     lagged = [
         Lagged(
             capture.id,
