@@ -27,6 +27,7 @@ DRY_FOLDER = "dry"
 _CAPTURE_COLUMNS = ("id", "file", "channel", "pass", "setup", "mic", "status")
 _LATENCY_COLUMNS = ("latency_samples", "latency_ms", "polarity", "confidence")
 _LOUDNESS_COLUMNS = ("source_lufs", "gain_db", "lufs", "true_peak_dbtp")
+FLOOR_UNKNOWN = "unknown: no control captures"
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -119,7 +120,9 @@ def metrics_table(record: Record) -> str:
     Returns
     -------
     str
-        Comma-separated, points as decimal marks, empty cells for absent values. Text
+        Comma-separated, points as decimal marks, empty cells for absent values. The
+        last column names what a capture cannot be told apart from tonight, or says
+        that nobody knows since no set-up was recorded twice. Text
         that a spreadsheet would take for a formula is quoted with an apostrophe.
     """
     buffer = io.StringIO()
@@ -132,11 +135,24 @@ def metrics_table(record: Record) -> str:
             *_LOUDNESS_COLUMNS,
             *METRIC_KEYS,
             "findings",
+            "not_distinguishable_from",
         ]
     )
+    twins = _twins(record)
+    unknown = "" if record.repeatability else FLOOR_UNKNOWN
     for capture in record.captures:
-        writer.writerow([_cell(value) for value in _row(capture)])
+        row = [*_row(capture), twins.get(capture.id, unknown)]
+        writer.writerow([_cell(value) for value in row])
     return buffer.getvalue()
+
+
+def _twins(record: Record) -> dict[str, str]:
+    # Ids of the captures that differ from one by less than the night's floor.
+    return {
+        id_: "; ".join(other for other in group if other != id_)
+        for group in record.comparison.groups
+        for id_ in group
+    }
 
 
 def _row(capture: Capture) -> list[object]:

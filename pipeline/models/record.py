@@ -309,7 +309,11 @@ class Reflection(Strict):
     measured_delay_ms: float | None = None
     measured_level_db: float | None = None
     against: str | None = Field(
-        default=None, description="The differently treated capture compared with."
+        default=None,
+        description=(
+            "The capture compared with: of another treatment, or by another mic of "
+            "the pass."
+        ),
     )
     message: str
 

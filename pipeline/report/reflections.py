@@ -25,6 +25,8 @@ def _reflection(found: Reflection, name: Name | None) -> ReflectionView:
         measured = text.number(found.measured_delay_ms, 2, "ms")
         if found.measured_level_db is not None:
             measured += f", {text.number(found.measured_level_db, 1, 'dB')}"
+        if found.against is not None:
+            measured += f" (against {found.against})"
     return ReflectionView(
         name=name,
         id=found.capture,

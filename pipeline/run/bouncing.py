@@ -9,7 +9,7 @@ from pipeline.models.base import Recall
 from pipeline.models.plan import CapturePlan
 from pipeline.models.record import Reflection
 from pipeline.run.judging import Judged
-from pipeline.stages.bounce import Stand, describe_reflection
+from pipeline.stages.bounce import Heard, Stand, describe_reflection
 
 
 def reflections(judged: Judged) -> tuple[Reflection, ...]:
@@ -38,6 +38,7 @@ def reflections(judged: Judged) -> tuple[Reflection, ...]:
                 _response(judged, capture.id),
                 sample_rate_hz=judged.sources.di.sample_rate_hz,
                 against=(other, _response(judged, other)) if other else None,
+                echo=_heard(judged, capture),
             )
         )
     return tuple(found)
@@ -46,6 +47,22 @@ def reflections(judged: Judged) -> tuple[Reflection, ...]:
 def _response(judged: Judged, id_: str) -> NDArray[np.float32]:
     measured = judged.measured[id_].measured
     return np.frombuffer(measured.response_db if measured else b"", dtype="<f4")
+
+
+def _heard(judged: Judged, capture: CapturePlan) -> Heard | None:
+    """Find what another microphone of the pass showed this one to hear late."""
+    rate_hz = judged.sources.di.sample_rate_hz
+    for relation in judged.relations.get(capture.pass_id, ()):
+        echo = relation.echo
+        if echo is None:
+            continue
+        hears, other = (
+            (relation.a, relation.b) if echo.mic == "a" else (relation.b, relation.a)
+        )
+        if hears == capture.id:
+            delay_ms = echo.delay_samples / rate_hz * 1000.0
+            return Heard(other, delay_ms, echo.level_db)
+    return None
 
 
 def _stand(capture: CapturePlan, judged: Judged) -> Stand | None:

@@ -261,12 +261,13 @@ def _made(
     even = loudness[relation.a] - loudness[relation.b]
     best = relation.best_gain(rate, even)
     wanted = [(0.0, False, "As placed, both equally loud.")]
+    moved = "Aligned" if relation.lag_samples else "In step as placed"
     wanted.append(
         (
             best.gain_db,
             True,
-            f"Aligned, {relation.b} at {best.gain_db:+.1f} dB: the ratio that loses "
-            f"least ({best.sum_loss_db:+.1f} dB, 80 Hz to 8 kHz).",
+            f"{moved}, {relation.b} at {best.gain_db:+.1f} dB: the ratio whose sum is "
+            f"loudest against its parts ({-best.sum_loss_db:+.1f} dB, 80 Hz to 8 kHz).",
         )
     )
     if ratios:
@@ -281,7 +282,7 @@ def _made(
         how = "aligned" if aligned else "as placed"
         id_ = f"{pass_id} {relation.a} + {relation.b} {ratio:+.1f} dB {how}"
         polarity = (relation.polarity or 1) if aligned else 1
-        lag = relation.delay_samples if aligned else 0.0
+        lag = relation.lag_samples if aligned else 0.0
         parts = (
             Part(cuts[relation.a], 0.0, 1, 0.0),
             Part(cuts[relation.b], even + ratio, polarity, lag),

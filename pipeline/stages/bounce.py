@@ -15,6 +15,9 @@ from pipeline.models.record import Reflection
 
 _SURE = 0.3
 _BAND_HZ = (150.0, 6000.0)
+# Tape measures, and speakers that sound from behind their grille.
+_NEAR_SHARE = 0.1
+_NEAR_MS = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +40,25 @@ class Stand:
     temperature_c: float
 
 
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A reflection that shows against another microphone of the pass.
+
+    Parameters
+    ----------
+    against : str
+        Id of that microphone's capture.
+    delay_ms : float
+        Later than the direct sound by.
+    level_db : float
+        Against the direct sound.
+    """
+
+    against: str
+    delay_ms: float
+    level_db: float
+
+
 def describe_reflection(
     id_: str,
     stand: Stand,
@@ -44,6 +66,7 @@ def describe_reflection(
     *,
     sample_rate_hz: int,
     against: tuple[str, NDArray[np.float32]] | None,
+    echo: Heard | None = None,
 ) -> Reflection:
     """Predict the floor's reflection and look for it.
 
@@ -59,6 +82,9 @@ def describe_reflection(
         The DI's rate.
     against : tuple or None
         Id and response of the capture that differs in its treatment alone.
+    echo : Heard or None
+        What another microphone of the pass showed this one to hear late; taken
+        where no treatment is compared and it comes when the floor's should.
 
     Returns
     -------
@@ -90,16 +116,27 @@ def describe_reflection(
             f"(+-{predicted.ripple_db:.1f} dB): treating the floor changes next to "
             "nothing at this distance."
         )
+    delay_ms = level_db = None
+    other = against[0] if against else None
+    if measured is not None:
+        delay_ms, level_db = measured.reflection.delay_ms, measured.reflection.level_db
+    if echo is not None and other is None and _expected(echo, predicted.delay_ms):
+        delay_ms, level_db, other = echo.delay_ms, echo.level_db, echo.against
     return Reflection(
         capture=id_,
         predicted_delay_ms=round(predicted.delay_ms, 4),
         predicted_level_db=round(predicted.level_db, 2),
         predicted_notch_hz=round(predicted.first_notch_hz, 1),
-        measured_delay_ms=round(measured.reflection.delay_ms, 4) if measured else None,
-        measured_level_db=round(measured.reflection.level_db, 2) if measured else None,
-        against=against[0] if against else None,
+        measured_delay_ms=None if delay_ms is None else round(delay_ms, 4),
+        measured_level_db=None if level_db is None else round(level_db, 2),
+        against=other,
         message=message,
     )
+
+
+def _expected(echo: Heard, predicted_ms: float) -> bool:
+    reach_ms = _NEAR_SHARE * predicted_ms + _NEAR_MS
+    return abs(echo.delay_ms - predicted_ms) <= reach_ms
 
 
 def _measure(

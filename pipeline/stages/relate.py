@@ -18,7 +18,7 @@ from pipeline.dsp.mix import (
     best_ratio,
     sum_curves,
 )
-from pipeline.dsp.pairs import PairEstimate, PairSpectra, relate_mics
+from pipeline.dsp.pairs import PairEcho, PairEstimate, PairSpectra, relate_mics
 from pipeline.models.record import Advice as AdviceText
 from pipeline.models.record import Pair, Polarity, SumResult, Sums
 from pipeline.stages.axes import on_axis, third_octave_axis
@@ -49,6 +49,8 @@ class Relation:
     points : bytes
         Frequency, power of a, power of b, real and imaginary cross power: five rows
         of little-endian float64.
+    echo : PairEcho or None
+        A strong reflection in one of both.
     """
 
     __pydantic_config__ = ConfigDict(ser_json_bytes="base64", val_json_bytes="base64")
@@ -62,6 +64,7 @@ class Relation:
     confidence: float
     usable_hz: tuple[float, float]
     points: bytes
+    echo: PairEcho | None = None
 
     @property
     def estimate(self) -> PairEstimate:
@@ -77,7 +80,14 @@ class Relation:
             usable_from_hz=self.usable_hz[0],
             usable_to_hz=self.usable_hz[1],
             spectra=spectra,
+            echo=self.echo,
         )
+
+    @property
+    def lag_samples(self) -> float:
+        """The delay, or 0 where the two are in step as far as can be told."""
+        in_step = abs(self.delay_samples) <= self.uncertainty_samples
+        return 0.0 if in_step else self.delay_samples
 
     def best_gain(self, sample_rate_hz: int, gain_db: float) -> BestRatio:
         """Find the ratio that loses least when the two are aligned.
@@ -104,7 +114,7 @@ class Relation:
         return best_ratio(
             loud,
             polarity=self.polarity or 1,
-            advance_s=self.delay_samples / sample_rate_hz,
+            advance_s=self.lag_samples / sample_rate_hz,
         )
 
 
@@ -161,6 +171,7 @@ def relate(
         confidence=min(max(found.confidence, 0.0), 1.0),
         usable_hz=(found.usable_from_hz, found.usable_to_hz),
         points=rows.astype("<f8").tobytes(),
+        echo=found.echo,
     )
 
 
@@ -233,8 +244,9 @@ def _sum_result(curve: SumCurve, sample_rate_hz: int) -> SumResult:
 
 def _say(step: Advice, relation: Relation) -> str:
     change = (
-        f"The sum loss goes from {step.loss_before_db:+.1f} to "
-        f"{step.loss_after_db:+.1f} dB (80 Hz to 8 kHz)."
+        f"Against two sounds that neither help nor cancel, the sum goes from "
+        f"{-step.loss_before_db:+.1f} to {-step.loss_after_db:+.1f} dB "
+        "(80 Hz to 8 kHz; two equal ones reach +3.0 at best)."
     )
     late = relation.b if step.mic == "b" else relation.a
     if step.kind == "flip":

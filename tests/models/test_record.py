@@ -1,5 +1,7 @@
 """Records: strict, finite, numbered."""
 
+import csv
+import io
 import json
 
 import pytest
@@ -14,6 +16,7 @@ from pipeline.models.record import (
     Latency,
     LoudnessTarget,
     Record,
+    Repeatability,
 )
 
 
@@ -82,3 +85,18 @@ def test_a_folder_without_a_record_is_named(tmp_path):
 
 def test_no_cell_of_the_table_is_a_formula():
     assert "\r\n'=1+1," in metrics_table(record())
+
+
+def told_apart(found: Record) -> list[str]:
+    rows = csv.DictReader(io.StringIO(metrics_table(found)))
+    return [row["not_distinguishable_from"] for row in rows]
+
+
+def test_the_table_says_what_cannot_be_told_apart_tonight():
+    # Without controls nobody knows, and an empty cell would claim a difference.
+    assert told_apart(record()) == ["unknown: no control captures"] * 2
+    floor = Repeatability(
+        captures=("b", "c"), latency_samples=0.1, distance_db=0.2, metrics={}
+    )
+    alike = Comparison(reference=None, groups=(("b", "c", "d"),))
+    assert told_apart(record(repeatability=floor, comparison=alike)) == ["", "c; d"]

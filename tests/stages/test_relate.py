@@ -1,0 +1,57 @@
+"""Sentences that a person can act on at the amp: truth by construction."""
+
+import numpy as np
+import pytest
+
+from pipeline.stages.relate import Relation, describe_pair, relate
+
+RATE_HZ = 48_000
+
+
+def related(samples: float, polarity: int) -> Relation:
+    """White noise at two places; b later by exactly so much."""
+    rng = np.random.default_rng(3)
+    x = rng.standard_normal(3 * RATE_HZ)
+    x[-RATE_HZ // 2 :] = 0.0
+    turn = np.exp(-2j * np.pi * np.fft.rfftfreq(x.size) * samples)
+    late = polarity * np.fft.irfft(np.fft.rfft(x) * turn, x.size)
+    hiss = 1e-3 * rng.standard_normal((2, x.size))
+    found = relate(
+        ("near", "dark"),
+        ((x + hiss[0]).astype(np.float32), (late + hiss[1]).astype(np.float32)),
+        RATE_HZ,
+        quiet=np.zeros(x.size, dtype=bool),
+        temperature_c=20.0,
+    )
+    assert found is not None
+    return found
+
+
+def advice(samples: float, polarity: int) -> str:
+    pair = describe_pair(
+        related(samples, polarity), "p", RATE_HZ, gain_db=0.0, temperature_c=20.0
+    )
+    assert pair.advice is not None
+    return pair.advice.message
+
+
+def test_the_later_mic_is_moved_by_the_way_that_sound_takes():
+    # 7.15 mm a sample at 20 C and 48 kHz: 3 samples are 21 mm. In step, two equal
+    # sounds have 3.01 dB more than their powers.
+    text = advice(3.0, 1)
+    assert text.startswith("Move dark 21 +- ")
+    assert "mm towards the speaker" in text
+    assert " to +3.0 dB (80 Hz to 8 kHz" in text
+
+
+def test_a_flip_comes_first_and_the_delay_stays_a_step_of_its_own():
+    text = advice(3.0, -1)
+    assert text.startswith("Flip the polarity of one of the two inputs.")
+    assert "Move dark 21 +- " in text
+
+
+def test_a_pair_in_step_is_left_alone_and_not_moved_in_a_blend():
+    still = related(0.0, 1)
+    assert advice(0.0, 1) == "Leave it: the two are in step."
+    assert still.lag_samples == 0.0
+    assert related(3.0, 1).lag_samples == pytest.approx(3.0, abs=0.05)
