@@ -1,6 +1,6 @@
 """Which captures differ, by how much, and which few should be heard first?"""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median, pstdev
 
@@ -158,7 +158,7 @@ def compare_captures(
         ),
         groups=tuple(tuple(ids[i] for i in group) for group in groups),
     )
-    chosen = _choose(usable, distances, shortlist)
+    chosen = _choose(usable, distances, shortlist, floor)
     return Compared(comparison, floor, chosen)
 
 
@@ -219,7 +219,10 @@ def _spread(usable: Sequence[Capture], family: list[int], key: str) -> float | N
 
 
 def _choose(
-    usable: Sequence[Capture], distances: NDArray[np.float64], count: int
+    usable: Sequence[Capture],
+    distances: NDArray[np.float64],
+    count: int,
+    floor: Repeatability | None,
 ) -> tuple[Choice, ...]:
     # A repetition adds nothing to hear; a flagged capture only if nothing else is left.
     pool = [i for i, c in enumerate(usable) if not c.control and c.status == "ok"]
@@ -231,17 +234,25 @@ def _choose(
     taken: set[str] = set()
     choices = []
     for index in picked:
-        text, key = _reason(usable, index, taken)
+        text, key = _reason(usable, index, taken, floor.metrics if floor else {})
         taken.add(key)
         nearest = [float(distances[index, j]) for j in picked if j != index]
         if nearest:
             text += f"; at least {min(nearest):.1f} dB from every other choice"
+            if floor is not None and min(nearest) <= (floor.distance_db or 0.0):
+                text += ", not distinguishable tonight"
         choices.append(Choice(id=usable[index].id, reason=text))
     return tuple(choices)
 
 
-def _reason(usable: Sequence[Capture], index: int, taken: set[str]) -> tuple[str, str]:
+def _reason(
+    usable: Sequence[Capture],
+    index: int,
+    taken: set[str],
+    floor: Mapping[str, float],
+) -> tuple[str, str]:
     """Say what sets a capture apart: its most unusual measure not yet named."""
+    # What the same set-up recorded again differs by is no reason.
     best: tuple[float, str, float] | None = None
     for key in _WORDINGS:
         value = usable[index].metrics.get(key)
@@ -249,7 +260,9 @@ def _reason(usable: Sequence[Capture], index: int, taken: set[str]) -> tuple[str
         if value is None or key in taken or len(values) < 2:
             continue
         away = abs(value - median(values))
-        if away > 0 and (best is None or away / pstdev(values) > best[0]):
+        if away > floor.get(key, 0.0) and (
+            best is None or away / pstdev(values) > best[0]
+        ):
             best = (away / pstdev(values), key, value)
     if best is None:
         return "Differs most from the others", ""

@@ -104,6 +104,28 @@ def test_every_reason_has_a_figure_with_its_unit_and_no_hyphen_for_minus():
         assert "from every other choice" in reason
 
 
+def test_no_reason_is_smaller_than_what_the_same_set_up_differs_by():
+    """Truth by construction: the control moves by 3 dB of body, the rest by 2."""
+    night = [capture(f"n{k}", 6.0 + k, body_db=-9.0 + k) for k in range(3)]
+    assert "body" in " ".join(reasons(night).values())
+    again = [capture("first", 2.0, body_db=-8.0), capture("again", 2.1, body_db=-11.0)]
+    again = [
+        one.model_copy(update={"setup": "same", "control": one.id == "again"})
+        for one in again
+    ]
+    assert "body" not in " ".join(reasons([*night, *again]).values())
+
+
+def test_choices_within_the_nights_floor_say_so():
+    """Truth by construction: the set-up recorded again moves by more than they do."""
+    night = [capture("a", 1.0), capture("b", 1.1)]
+    again = [capture("c", 0.0), capture("d", 9.0)]
+    again = [one.model_copy(update={"setup": "same", "control": True}) for one in again]
+    found = reasons([*night, *again], 2)
+    assert set(found) == {"a", "b"}
+    assert all("not distinguishable tonight" in text for text in found.values())
+
+
 def test_captures_without_measures_are_still_chosen():
     night = [capture("one", 3.0), capture("two", 9.0)]
     assert all(r.startswith("Differs most") for r in reasons(night, 2).values())

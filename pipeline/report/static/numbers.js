@@ -65,8 +65,9 @@ const tracks = () => {
 const front = () => page.grid(
   ["Capture", "Speaker", "From the cap's centre, mm", "Right of it, mm", "Above it, mm", "From the grille, mm", "Off axis, \u00b0"],
   captures.flatMap((c, k) => c.spot ? [[k, c.spot[0] ?? "\u2013", ...c.spot.slice(1).map((v) => shown(v, 0))]] : []));
+const indistinct = (db) => shown(db, 2) + (data.floor.db !== null && db <= data.floor.db ? ", not distinguishable" : "");
 const map = () => page.grid(["Capture", "Most alike", "dB", "Second", "dB", "Third", "dB"],
-  captures.flatMap((_, k) => data.alike && data.alike[k].length ? [[k, ...data.alike[k].flatMap(([at, db]) => [captures[at].id, shown(db, 2)])]] : []));
+  captures.flatMap((_, k) => data.alike && data.alike[k].length ? [[k, ...data.alike[k].flatMap(([at, db]) => [captures[at].id, indistinct(db)])]] : []));
 const tables = {
   sums, tracks, front, map,
   levels: () => page.grid(["Capture", ...data.bands.map(([, name]) => name + " Hz")],
