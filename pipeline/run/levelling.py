@@ -6,8 +6,8 @@ from pathlib import Path
 
 from pipeline.models.record import DiResult, LoudnessResult, LoudnessTarget
 from pipeline.run.around import Surroundings
+from pipeline.run.blending import BlendPlan, measure_blends, plan_blends
 from pipeline.run.judging import Judged
-from pipeline.run.relating import BlendPlan, measure_blends, plan_blends
 from pipeline.run.tasks import MeasureResult
 from pipeline.stages.measure import Finished, finish
 from pipeline.stages.target import Level, decide_target

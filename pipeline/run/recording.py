@@ -1,6 +1,6 @@
 """The record of a session, put together from all that was found."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 from pipeline import __version__
 from pipeline.models.metrics import METRIC_KEYS
@@ -19,7 +19,6 @@ from pipeline.run.around import Surroundings
 from pipeline.run.bouncing import reflections
 from pipeline.run.context import Along
 from pipeline.run.levelling import Levelled
-from pipeline.run.relating import BlendPlan
 from pipeline.run.writing import DI_NAME
 from pipeline.stages.axes import record_axes
 from pipeline.stages.compare import compare_captures
@@ -108,10 +107,7 @@ def _pairs(levelled: Levelled) -> tuple[Pair, ...]:
     )
 
 
-def _blends(
-    levelled: Levelled, pairs: Sequence[Pair], outputs: Mapping[str, Output]
-) -> tuple[Blend, ...]:
-    losses = {(pair.a, pair.b): pair for pair in pairs}
+def _blends(levelled: Levelled, outputs: Mapping[str, Output]) -> tuple[Blend, ...]:
     blends = []
     for plan in levelled.blends:
         finished = levelled.blend(plan.id)
@@ -133,7 +129,7 @@ def _blends(
                 reason=plan.reason,
                 aligned=plan.aligned,
                 parts=parts,
-                sum_loss_db=_sum_loss(losses, plan),
+                sum_loss_db=plan.sum_loss_db,
                 loudness=finished.loudness,
                 metrics=finished.metrics,
                 curves=finished.curves,
@@ -141,18 +137,6 @@ def _blends(
             )
         )
     return tuple(blends)
-
-
-def _sum_loss(pairs: Mapping[tuple[str, str], Pair], plan: BlendPlan) -> float | None:
-    """Loss of the two first parts as predicted, where the ratio is the pair's own."""
-    pair = pairs.get((plan.captures[0], plan.captures[1]))
-    if pair is None or pair.sums is None or len(plan.captures) != 2:
-        return None
-    flipped = plan.task.parts[0].polarity != plan.task.parts[1].polarity
-    sums = pair.sums
-    if plan.aligned:
-        return (sums.aligned_flipped if flipped else sums.aligned).loss_db
-    return (sums.flipped if flipped else sums.as_placed).loss_db
 
 
 def make_record(
@@ -223,7 +207,7 @@ def make_record(
         findings=(*judged.session_findings, *along.findings),
         captures=captures,
         pairs=pairs,
-        blends=_blends(levelled, pairs, outputs),
+        blends=_blends(levelled, outputs),
         reflections=reflections(judged),
         repeatability=compared.repeatability,
         comparison=compared.comparison,

@@ -17,9 +17,10 @@ from pipeline.models.record import LoudnessResult, Output
 from pipeline.report.listening import FOLDER as LISTEN_FOLDER
 from pipeline.report.listening import listening_file
 from pipeline.run.around import Surroundings
+from pipeline.run.blending import blend_parts
 from pipeline.run.keeping import Step
 from pipeline.run.levelling import Levelled
-from pipeline.run.relating import blend_parts, cut_parts
+from pipeline.run.relating import cut_parts
 from pipeline.run.tasks import BlendTask, Cut, WriteTask, write_capture
 from pipeline.stages.di import DiSpec
 from pipeline.stages.output import describe_output

@@ -16,6 +16,7 @@ from pipeline.dsp.mix import (
     SumCurve,
     advise_pair,
     best_ratio,
+    sum_curve,
     sum_curves,
 )
 from pipeline.dsp.pairs import PairEcho, PairEstimate, PairSpectra, relate_mics
@@ -88,6 +89,35 @@ class Relation:
         """The delay, or 0 where the two are in step as far as can be told."""
         in_step = abs(self.delay_samples) <= self.uncertainty_samples
         return 0.0 if in_step else self.delay_samples
+
+    def sum_loss_db(
+        self, sample_rate_hz: int, gain_db: float, *, polarity: int, lag_samples: float
+    ) -> float:
+        """Predict what a sum of the two loses.
+
+        Parameters
+        ----------
+        sample_rate_hz : int
+            The DI's rate.
+        gain_db : float
+            Gain of b against that of a.
+        polarity : {1, -1}
+            -1 where one of both is inverted.
+        lag_samples : float
+            By how much b is moved earlier against a.
+
+        Returns
+        -------
+        float
+            As in `SumCurve`: below 0 where the two help each other.
+        """
+        curve = sum_curve(
+            self.estimate.spectra,
+            gain_db=gain_db,
+            polarity=polarity,
+            advance_s=lag_samples / sample_rate_hz,
+        )
+        return round(curve.sum_loss_db, 3)
 
     def best_gain(self, sample_rate_hz: int, gain_db: float) -> BestRatio:
         """Find the ratio that loses least when the two are aligned.

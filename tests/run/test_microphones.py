@@ -113,6 +113,34 @@ def test_an_asked_for_blend_is_the_sum_of_its_parts(record):
     assert np.std(error) < 0.1 * np.std(mixed)
 
 
+def third_octave_powers(x: np.ndarray) -> np.ndarray:
+    """IEC 61260-1: 10^(n/10) kHz, edges half a band away; 80 Hz to 8 kHz."""
+    power = np.abs(np.fft.rfft(x)) ** 2
+    hz = np.arange(power.size) * RATE / len(x)
+    centres = 1000.0 * 10.0 ** (np.arange(-11, 10) / 10.0)
+    edges = [(c / 10**0.05, c * 10**0.05) for c in centres]
+    return np.array([power[(hz >= lo) & (hz < hi)].sum() for lo, hi in edges])
+
+
+def test_a_blend_loses_what_its_own_ratio_and_lag_lose(record):
+    # Against the files themselves: parts over sum, weighed by the parts' power.
+    record, folder = record
+    both = next(blend for blend in record.blends if blend.id == "both")
+    close, dark = (
+        soundfile.read(folder / f"audio/{name}.wav")[0] for name in ("close", "dark")
+    )
+    dark *= -(10 ** (-3 / 20))
+    turn = 2j * np.pi * np.fft.rfftfreq(dark.size) * both.parts[1].lag_samples
+    moved = np.fft.irfft(np.fft.rfft(dark) * np.exp(turn), dark.size)
+    parts = third_octave_powers(close) + third_octave_powers(dark)
+    loss = 10 * np.log10(parts / third_octave_powers(close + moved))
+    expected = np.average(loss, weights=parts)
+    # The prediction averages 240 frames, this the whole of the files.
+    assert both.sum_loss_db == pytest.approx(expected, abs=0.03)
+    even = record.pairs[0].sums.aligned_flipped.loss_db
+    assert abs(even - expected) > 0.06
+
+
 def test_the_loopback_leaves_the_way_through_the_air(record):
     record, _ = record
     assert record.loopback.samples == pytest.approx(ELECTRONICS, abs=0.2)
