@@ -19,6 +19,7 @@ from pipeline.report.plots import Axis, Frame, frame, hertz_axis
 SUM_SIZE = (360, 210)
 SUM_LOW_HZ, SUM_HIGH_HZ = 50.0, 12500.0
 SUM_FLOOR_DB = -18.0
+ALL_OVER_DB = 3.0
 _SUM_TICKS = tuple(
     (float(at), f"{at:+d}".replace("-", text.MINUS) if at else "0")
     for at in range(-18, 7, 6)
@@ -153,7 +154,8 @@ def _sum_row(arrangement: tuple[str, str], found: SumResult, axes: Axes) -> SumR
         key=key,
         word=word,
         loss=cost(found.loss_db),
-        holes=text.listed(text.hertz(hz) for hz in found.notches_hz[:4]) or "none",
+        holes=text.listed(text.hertz(hz) for hz in found.notches_hz[:4])
+        or ("all over" if found.loss_db > ALL_OVER_DB else "none"),
         path=sum_frame().steps([hz for hz, _ in shown], [db for _, db in shown]),
     )
 

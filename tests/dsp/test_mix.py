@@ -176,6 +176,21 @@ def test_a_flip_is_no_cure_for_a_delay() -> None:
     np.testing.assert_allclose(curves.flipped.notches_hz[0], 2000, atol=12)
 
 
+def test_a_sum_that_cancels_as_a_whole_has_no_notches_of_its_own() -> None:
+    """Truth by construction: in step and flipped, some 20 dB down with a ripple."""
+    ripple = 1.0 + 0.1 * np.random.default_rng(4).standard_normal(1666)
+    spectra = pair_spectra(0.0)
+    uneven = PairSpectra(
+        spectra.freq_hz,
+        spectra.power_a,
+        spectra.power_b * ripple[: spectra.freq_hz.size] ** 2,
+        spectra.cross * ripple[: spectra.freq_hz.size],
+    )
+    flipped = sum_curve(uneven, polarity=-1)
+    assert flipped.sum_loss_db > 15
+    assert flipped.notches_hz == ()
+
+
 @pytest.mark.parametrize(
     ("delay_us", "frequency", "loss"),
     [(38, 5000, -1.6), (74, 2000, -1.0), (74, 3000, -2.3), (74, 5000, -8.0)],

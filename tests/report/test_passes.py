@@ -41,6 +41,15 @@ def test_loss_and_help_are_told_apart():
     assert words["aligned"] == "helps by 2.9\u00a0dB"
 
 
+def test_a_sum_that_cancels_as_a_whole_is_not_said_to_have_no_holes():
+    data = records.night(16)
+    sums = data["pairs"][0]["sums"]
+    sums["flipped"].update(loss_db=6.2, notches_hz=[])
+    sums["aligned"].update(loss_db=-2.9, notches_hz=[])
+    words = {row.key: row.holes for row in told(data)[0].pairs[0].sums}
+    assert (words["flipped"], words["aligned"]) == ("all over", "none")
+
+
 def test_passes_keep_their_order_and_their_captures():
     found = told(records.night(16))
     assert [view.id for view in found] == [f"p{k:02d}" for k in range(1, 7)]

@@ -13,6 +13,12 @@ Float = NDArray[np.float64]
 
 LOSS_SPAN_HZ = (80.0, 8000.0)
 NOTCH_BELOW_DB = -3.0
+# A twelfth of an octave, and two bins of an 85 ms frame.
+NOTCH_HALF_WIDTH = 0.06
+NOTCH_HALF_WIDTH_HZ = 24.0
+# Two equal sounds are below -3 dB over an octave at their first notch; what lies
+# lower over more than this is a sum that cancels as a whole.
+WIDEST_NOTCH = 3.0
 NOTCHES = 3
 LOWEST_POWER = 1e-30
 
@@ -30,7 +36,8 @@ class SumCurve:
     band_sum_db : ndarray, shape (bands,)
         Level of the sum itself in each band, dB of the spectra's own unit.
     notches_hz : tuple of float
-        The first minima of the curve below -3 dB, at most three.
+        Where the first stretches below -3 dB, no wider than 1:3, are lowest; at
+        most three.
     sum_loss_db : float
         Power sum over sum, in dB, of each third octave from 80 Hz to 8 kHz,
         averaged with the bands' power sums as weights. 0: as if unrelated;
@@ -56,11 +63,24 @@ class SumCurves:
     aligned_flipped: SumCurve
 
 
-def _notches_hz(freq_hz: Float, level_db: Float) -> tuple[float, ...]:
-    inner = level_db[1:-1]
-    lowest = (inner <= level_db[:-2]) & (inner < level_db[2:])
-    found = freq_hz[1:-1][lowest & (inner < NOTCH_BELOW_DB)]
-    return tuple(float(f) for f in found[:NOTCHES])
+def _notches_hz(freq_hz: Float, total: Float, power: Float) -> tuple[float, ...]:
+    # Smoothed, or the ripple of a room would cut each notch into several.
+    reach = np.maximum(freq_hz * NOTCH_HALF_WIDTH, NOTCH_HALF_WIDTH_HZ)
+    low = np.searchsorted(freq_hz, freq_hz - reach)
+    high = np.searchsorted(freq_hz, freq_hz + reach, side="right")
+
+    def smooth(values: Float) -> Float:
+        sums = np.concatenate([[0.0], np.cumsum(values)])
+        return np.asarray(sums[high] - sums[low])
+
+    under = smooth(total) < 10.0 ** (NOTCH_BELOW_DB / 10.0) * smooth(power)
+    turns = np.flatnonzero(np.diff(np.concatenate([[False], under, [False]])))
+    found = [
+        float(freq_hz[first + np.argmin((total / power)[first:end])])
+        for first, end in turns.reshape(-1, 2).tolist()
+        if freq_hz[end - 1] <= WIDEST_NOTCH * freq_hz[first]
+    ]
+    return tuple(found[:NOTCHES])
 
 
 def _loss_db(band_hz: Float, level_db: Float, weights: Float) -> float:
@@ -123,7 +143,7 @@ def sum_curve(
         band_hz=band_hz,
         band_level_db=band_level_db,
         band_sum_db=10.0 * np.log10(np.maximum(band_total, LOWEST_POWER)),
-        notches_hz=_notches_hz(spectra.freq_hz, level_db),
+        notches_hz=_notches_hz(spectra.freq_hz, total, power),
         sum_loss_db=_loss_db(band_hz, band_level_db, band_power),
     )
 
