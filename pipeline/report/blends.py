@@ -49,7 +49,7 @@ def blends(record: Record) -> tuple[BlendView, ...]:
     return tuple(
         BlendView(
             id=blend.id,
-            reason=blend.reason,
+            reason=text.told(blend.reason),
             recipe=_recipe(blend),
             loss=cost(blend.sum_loss_db),
             audio=audio_link(blend.output),
