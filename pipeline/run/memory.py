@@ -9,7 +9,8 @@ import ctypes
 
 _TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3
 """Parameters of mallopt(3) in the GNU C library."""
-_LARGEST_MMAP_THRESHOLD_BYTES = 32 * 1024 * 1024
+_LARGEST_HELD_BYTES = 8 * 1024 * 1024
+"""Larger pieces go back: among smaller ones they would leave holes that add up."""
 _HELD_BYTES = 256 * 1024 * 1024
 
 
@@ -28,4 +29,4 @@ def hold_freed_memory() -> bool:
     except (AttributeError, OSError, TypeError):
         return False
     held = mallopt(_TRIM_THRESHOLD, _HELD_BYTES)
-    return bool(held and mallopt(_MMAP_THRESHOLD, _LARGEST_MMAP_THRESHOLD_BYTES))
+    return bool(held and mallopt(_MMAP_THRESHOLD, _LARGEST_HELD_BYTES))
