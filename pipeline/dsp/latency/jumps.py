@@ -66,8 +66,12 @@ def _placed(
 ) -> Jump | None:
     """Place one step; None if the two predictions do not take turns."""
     starts, clip = aligned.spectra.start_frames, reference.grid.clip
-    first = int(starts[starts + clip / 2 <= step][-1])
-    last = int(starts[starts + clip / 2 > step][0]) + clip
+    before = starts[starts + clip / 2 <= step]
+    after = starts[starts + clip / 2 > step]
+    if not before.size or not after.size:
+        # A clip that the motion was seen in may lie outside the capture at its lag.
+        return None
+    first, last = int(before[-1]), int(after[0]) + clip
     length = scipy.fft.next_fast_len(last - first, real=True)
     freq = np.linspace(0.0, length // 2, length // 2 + 1)
     response, whitening = _predictor(aligned, freq * reference.sample_rate_hz / length)

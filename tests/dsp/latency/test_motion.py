@@ -1,11 +1,16 @@
 """Lags that move: truth by construction (stretched and cut captures)."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import signal
 
 from pipeline.dsp.latency import ArraySource, estimate_latency, prepare_di, speed_ratio
+from pipeline.dsp.latency.align import align
+from pipeline.dsp.latency.jumps import find_jumps
 from pipeline.dsp.latency.motion import Motion, model_motion, still
+from pipeline.dsp.latency.spectra import linear_frames
 from pipeline.dsp.latency.speed import RATIOS
 
 RATE = 48000
@@ -121,3 +126,14 @@ def test_speed_of_a_sound_or_foreign_capture_is_none(di):
     reference = prepare_di(di, RATE)
     assert speed_ratio(reference, ArraySource(rig(di))) is None
     assert speed_ratio(reference, ArraySource(rig(notes(99)))) is None
+
+
+def test_a_step_after_the_last_clip_is_none():
+    # The clip in which it was seen may lie outside the capture at another lag.
+    di = notes(3, 8.0)
+    reference, source = prepare_di(di, RATE), ArraySource(np.tanh(6.0 * di))
+    found = align(reference, source, linear_frames(reference), still(0.0))
+    assert found is not None
+    beyond = np.array([2.0 * di.size])
+    motion = replace(found.motion, step_frames=beyond, step_samples=np.array([40.0]))
+    assert find_jumps(reference, source, replace(found, motion=motion), None) == ()
