@@ -9,7 +9,7 @@ import ctypes
 
 _TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3
 """Parameters of mallopt(3) in the GNU C library."""
-_LARGEST_HELD_BYTES = 8 * 1024 * 1024
+_LARGEST_HELD_BYTES = 16 * 1024 * 1024
 """Larger pieces go back: among smaller ones they would leave holes that add up."""
 _HELD_BYTES = 256 * 1024 * 1024
 
