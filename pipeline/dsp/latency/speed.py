@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
-import scipy.signal
 from numpy.typing import NDArray
 
 from pipeline.dsp.latency.coarse import search
@@ -59,7 +58,9 @@ def _template(
 ) -> NDArray[np.complex64]:
     """Flattened spectrum of the section, played at a speed."""
     fast, slow = ratio
-    played = scipy.signal.resample_poly(section.low, slow, fast)
+    from scipy import signal  # noqa: PLC0415 (half a second, for doubtful captures only)
+
+    played = signal.resample_poly(section.low, slow, fast)
     rate = reference.sample_rate_hz / reference.decimation
     spectrum = scipy.fft.rfft(
         played.astype(np.float32)[: reference.coarse_frames], reference.coarse_nfft

@@ -13,6 +13,7 @@ from pipeline.dsp.latency import (
     prepare_di,
 )
 from pipeline.dsp.latency.coarse import search
+from pipeline.dsp.latency.reference import DECIMATOR_SPAN, decimate
 
 RATE = 16000
 
@@ -79,3 +80,14 @@ def test_reference_survives_pickling(di):
     reference = pickle.loads(pickle.dumps(prepare_di(di, RATE)))  # noqa: S301 own data
     found = estimate_latency(reference, ArraySource(np.tanh(5 * di)))
     assert found.samples == pytest.approx(0.0, abs=1.0)
+
+
+@pytest.mark.parametrize("factor", [2, 4, 8])
+def test_the_decimator_is_the_windowed_sinc_of_a_library(factor):
+    # scipy.signal.firwin: Hamming's window, unit gain at zero frequency.
+    taps = signal.firwin(DECIMATOR_SPAN * factor, 0.9 / factor)
+    noise = np.random.default_rng(8).standard_normal(4000).astype(np.float32)
+    found = decimate(noise, factor)
+    wanted = np.convolve(noise, taps, "valid")[::factor][: found.size]
+    assert found.size > 400
+    assert found == pytest.approx(wanted, abs=1e-5)  # single precision
