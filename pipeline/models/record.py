@@ -4,7 +4,7 @@ Finite numbers only; absent is null. Lag is positive when the capture is late.
 Raw facts are stored, figures derived from them are not.
 """
 
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -17,6 +17,8 @@ FORMAT = 1
 Severity = Literal["note", "warn", "reject"]
 Status = Literal["ok", "flagged", "rejected"]
 Polarity = Literal[1, -1]
+Level = Annotated[float, Field(ge=-10_000, le=10_000)]
+"""A level in dB that is drawn: no sound comes near the bounds."""
 
 FINDING_CODES = (
     "missing",
@@ -173,9 +175,9 @@ class Place(Strict):
 class Curves(Strict):
     """Plot series of one capture, after gain, on the record's frequency axes."""
 
-    third_octave_db: tuple[float, ...]
-    erb_db: tuple[float, ...]
-    smooth_db: tuple[float, ...]
+    third_octave_db: tuple[Level, ...]
+    erb_db: tuple[Level, ...]
+    smooth_db: tuple[Level, ...]
     coherence: tuple[float, ...] = Field(
         description="Share explained by the DI in each third octave, 0 to 1."
     )
@@ -237,7 +239,7 @@ class SumResult(Strict):
         description="Power sum minus level of the sum, 80 Hz to 8 kHz, dB."
     )
     notches_hz: tuple[float, ...] = ()
-    curve_db: tuple[float, ...] = Field(
+    curve_db: tuple[Level, ...] = Field(
         description="Sum against power sum in each third octave, dB."
     )
 
@@ -349,7 +351,7 @@ class Comparison(Strict):
 
     reference: str | None = Field(description="Capture that the others are held to.")
     ids: tuple[str, ...] = ()
-    distance_db: tuple[tuple[float, ...], ...] = ()
+    distance_db: tuple[tuple[Level, ...], ...] = ()
     spots: tuple[Spot, ...] = ()
     groups: tuple[tuple[str, ...], ...] = Field(
         default=(), description="Captures that differ less than the night's floor."
@@ -376,7 +378,7 @@ class DiResult(Strict):
     )
     lufs: float | None = None
     true_peak_dbtp: float | None = None
-    third_octave_db: tuple[float, ...] = ()
+    third_octave_db: tuple[Level, ...] = ()
     envelope: tuple[float, ...] = ()
     output: Output | None = None
     findings: tuple[Finding, ...] = Field(
@@ -481,8 +483,8 @@ class Record(Strict):
                 if found != wanted:
                     message = f"curves of {found} points on axes of {wanted}"
                     raise ValueError(message)
-        table = self.comparison.distance_db
-        if {len(row) for row in table} - {len(table)}:
-            message = "a table of distances that is not square"
+        table, count = self.comparison.distance_db, len(self.comparison.ids)
+        if table and {len(table), *map(len, table)} != {count}:
+            message = f"a table of distances that is not {count} by {count}"
             raise ValueError(message)
         return self

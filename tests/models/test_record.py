@@ -18,6 +18,7 @@ from pipeline.models.record import (
     Record,
     Repeatability,
 )
+from tests.report.records import night
 
 
 def record(**changes):
@@ -100,3 +101,19 @@ def test_the_table_says_what_cannot_be_told_apart_tonight():
     )
     alike = Comparison(reference=None, groups=(("b", "c", "d"),))
     assert told_apart(record(repeatability=floor, comparison=alike)) == ["", "c; d"]
+
+
+@pytest.mark.parametrize("spoiled", ["level", "length", "table", "names"])
+def test_what_could_not_be_drawn_is_refused(spoiled):
+    data = night()
+    assert Record.model_validate_json(json.dumps(data))
+    if spoiled == "level":
+        data["captures"][0]["curves"]["smooth_db"][3] = 1e308
+    elif spoiled == "length":
+        data["captures"][0]["curves"]["smooth_db"].pop()
+    elif spoiled == "table":
+        data["comparison"]["distance_db"][0].pop()
+    else:
+        data["comparison"]["ids"] = data["comparison"]["ids"][:-1]
+    with pytest.raises(ValidationError):
+        Record.model_validate_json(json.dumps(data))
