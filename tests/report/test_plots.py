@@ -1,4 +1,4 @@
-"""Frames: where the grid is drawn is where the scales put values."""
+"""Frames: where matplotlib puts its grid is where the scales put values."""
 
 import re
 

@@ -7,7 +7,14 @@ import pytest
 
 PAGE = ("jinja2", "pipeline.report.page")
 SHELL = ("typer", "tomlkit", "watchfiles", "sqlite3")
-HEAVY = ("pyloudnorm", "scipy.cluster", "scipy.signal", "scipy.stats", "distributed")
+HEAVY = (
+    "matplotlib",
+    "pyloudnorm",
+    "scipy.cluster",
+    "scipy.signal",
+    "scipy.stats",
+    "distributed",
+)
 
 
 @pytest.mark.parametrize(
