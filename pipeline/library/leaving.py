@@ -60,7 +60,7 @@ def withdraw(root: Path, sha256: str) -> None:
     sha256 : str
         Of the record; there may be no note.
     """
-    # What cannot be taken away now is settled when the library is opened next.
+    # What cannot be taken away now is settled when the library is opened next. The
+    # folder stays: another program may be about to write or to read a note.
     with suppress(OSError):
         (root / LEAVING / sha256).unlink(missing_ok=True)
-        (root / LEAVING).rmdir()

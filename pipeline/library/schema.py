@@ -7,6 +7,7 @@ Formats are numbered in ``PRAGMA user_version``. History: 1, the first.
 """
 
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -21,6 +22,7 @@ from pipeline.library.refusals import CatalogueError
 APPLICATION = 0x7265616D
 """Marks the file as a catalogue ("ream")."""
 WAIT_S = 60.0
+PATIENCE, PAUSE_S = 100, 0.05
 
 
 def _columns(fields: tuple[Field, ...]) -> str:
@@ -149,7 +151,7 @@ def connect(path: Path) -> sqlite3.Connection:
 def _prepare(db: sqlite3.Connection, path: Path) -> None:
     _refuse_strangers(db, path)
     db.execute("PRAGMA foreign_keys = ON")
-    db.execute("PRAGMA journal_mode = WAL")
+    _write_ahead(db)
     # FULL: a commit that was acknowledged survives a power cut, not only a kill.
     db.execute("PRAGMA synchronous = FULL")
     db.execute("PRAGMA cache_size = -65536")
@@ -158,6 +160,19 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
         with changing(db):
             _migrate(db)
     _settle_words(db)
+
+
+def _write_ahead(db: sqlite3.Connection) -> None:
+    """Turn the write-ahead log on, which SQLite does not wait for by itself."""
+    for _ in range(PATIENCE - 1):
+        try:
+            db.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError:
+            # Another program makes the catalogue at this moment.
+            time.sleep(PAUSE_S)
+        else:
+            return
+    db.execute("PRAGMA journal_mode = WAL")
 
 
 def _number(db: sqlite3.Connection) -> int:
