@@ -4,7 +4,7 @@
     records/            the records it was built from
     audio/              audio of sessions that were copied in
     judgements.toml     named weightings, if any were written
-    leaving/            notes of sessions that are being taken out; mostly empty
+    leaving/            notes of sessions that are being taken out; mostly absent
     cache/              tones of the whole library; may be deleted at any time
 
 The runs' own folders are only read.

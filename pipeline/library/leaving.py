@@ -10,9 +10,11 @@ import re
 from contextlib import suppress
 from pathlib import Path
 
+from pipeline.errors import OutputError
 from pipeline.files.atomic import make_folder, replace_with
 
 LEAVING = "leaving"
+TRIALS = 20
 _HASH = re.compile(r"[0-9a-f]{64}")
 
 
@@ -26,7 +28,12 @@ def announce(root: Path, sha256: str) -> None:
     sha256 : str
         Of the record. An `OutputError` is raised if the disk refuses.
     """
-    make_folder(root / LEAVING)
+    for _ in range(TRIALS):
+        make_folder(root / LEAVING)
+        # Another program that took its note away may take the empty folder along.
+        with suppress(OutputError):
+            replace_with(root / LEAVING / sha256, b"")
+            return
     replace_with(root / LEAVING / sha256, b"")
 
 
@@ -43,10 +50,10 @@ def announced(root: Path) -> tuple[str, ...]:
     tuple of str
         Hashes of records, sorted; nearly always empty.
     """
-    folder = root / LEAVING
-    if not folder.is_dir():
+    try:
+        names = [path.name for path in (root / LEAVING).iterdir()]
+    except (FileNotFoundError, NotADirectoryError):
         return ()
-    names = (path.name for path in folder.iterdir())
     return tuple(sorted(name for name in names if _HASH.fullmatch(name)))
 
 
@@ -60,7 +67,7 @@ def withdraw(root: Path, sha256: str) -> None:
     sha256 : str
         Of the record; there may be no note.
     """
-    # What cannot be taken away now is settled when the library is opened next. The
-    # folder stays: another program may be about to write or to read a note.
+    # What cannot be taken away now is settled when the library is opened next.
     with suppress(OSError):
         (root / LEAVING / sha256).unlink(missing_ok=True)
+        (root / LEAVING).rmdir()
