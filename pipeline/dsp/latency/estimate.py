@@ -136,6 +136,12 @@ def _better(behind: Aligned, plain: Aligned) -> bool:
     return left < 1.0 and (left < LESS_LEFT or wider)
 
 
+def _echoes(choice: Choice, fine: Aligned) -> bool:
+    """Whether a second arrival is more than a steady riff that resembles itself."""
+    # What one arrival explains well has no echo.
+    return choice.echo and fine.explained < ONE_ARRIVAL
+
+
 def _confidence(fine: Aligned, vote: float, choice: Choice, deviation: float) -> float:
     """How sure the lag is, 0 to 1; every doubt lowers it."""
     agree = np.clip((fine.excess.agreement - 0.5) / 0.42, 0.0, 1.0)
@@ -145,9 +151,7 @@ def _confidence(fine: Aligned, vote: float, choice: Choice, deviation: float) ->
     reach = np.clip(fine.band.high_hz / CLEAR_REACH_HZ, 0.0, 1.0)
     clips = np.clip(fine.spectra.start_frames.size / FEW_CLIPS, 0.0, 1.0)
     moving = 0.5 if fine.varying else 1.0
-    # What one arrival explains well has no echo; a steady riff resembles itself.
-    echo = choice.echo and fine.explained < ONE_ARRIVAL
-    rival = 0.4 if choice.ambiguous else 0.9 if echo else 1.0
+    rival = 0.4 if choice.ambiguous else 0.9 if _echoes(choice, fine) else 1.0
     second = SECOND_PATH if fine.second or fine.excess.agreement < ONE_PATH else 1.0
     sharp = min(1.0, SHARP_S * fine.spectra.sample_rate_hz / deviation)
     parts = np.sqrt(agree * clips * reach) * (explained * sure) ** 0.25
@@ -178,7 +182,7 @@ def _doubts(
     seconds = fine.spectra.start_frames.size * reference.grid.clip
     cases = {
         "ambiguous": choice.ambiguous,
-        "echo": choice.echo and fine.explained < ONE_ARRIVAL,
+        "echo": _echoes(choice, fine),
         "second_path": verdict == "match" and fine.excess.agreement < ONE_PATH,
         "weak_match": verdict == "weak",
         "varying": fine.varying,
