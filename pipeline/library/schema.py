@@ -188,8 +188,9 @@ def _refuse_strangers(db: sqlite3.Connection, path: Path) -> None:
             "newer version that wrote it."
         )
         raise CatalogueError(msg)
-    mark = db.execute("PRAGMA application_id").fetchone()[0]
+    # The tables first: they come with the mark, perhaps between these two lines.
     tables = db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    mark = db.execute("PRAGMA application_id").fetchone()[0]
     if mark != APPLICATION and tables:
         msg = f"{path}: expected a catalogue of reamps, found another program's file."
         raise CatalogueError(msg)
