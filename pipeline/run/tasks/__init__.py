@@ -1,0 +1,41 @@
+"""The units of work: pure functions of files and settings, safe to send anywhere.
+
+A failure that belongs to one capture comes back as a finding of that capture. Workers
+are forked from a process that has imported all of it, and nothing else.
+"""
+
+from pipeline.run.tasks.blend import BlendTask, Part, measure_blend, sum_parts
+from pipeline.run.tasks.cut import Cut, cut_capture
+from pipeline.run.tasks.describe import DescribeTask, describe_di
+from pipeline.run.tasks.locate import LocateResult, LocateTask, locate_capture
+from pipeline.run.tasks.look import Fingerprint, fingerprint
+from pipeline.run.tasks.loopback import LoopResult, locate_loopback
+from pipeline.run.tasks.measure import MeasureResult, MeasureTask, measure_capture
+from pipeline.run.tasks.relate import RelateResult, RelateTask, relate_pass
+from pipeline.run.tasks.write import WriteTask, write_capture
+
+__all__ = [
+    "BlendTask",
+    "Cut",
+    "DescribeTask",
+    "Fingerprint",
+    "LocateResult",
+    "LocateTask",
+    "LoopResult",
+    "MeasureResult",
+    "MeasureTask",
+    "Part",
+    "RelateResult",
+    "RelateTask",
+    "WriteTask",
+    "cut_capture",
+    "describe_di",
+    "fingerprint",
+    "locate_capture",
+    "locate_loopback",
+    "measure_blend",
+    "measure_capture",
+    "relate_pass",
+    "sum_parts",
+    "write_capture",
+]
