@@ -138,6 +138,26 @@ def k_weighting_sections(sample_rate_hz: int) -> Float:
     return _sections(sample_rate_hz).copy()
 
 
+def k_weighting_db(freq_hz: Float) -> Float:
+    """Level of the K-weighting filter, for powers that are known in bands.
+
+    Parameters
+    ----------
+    freq_hz : ndarray
+        Frequencies in Hz, below 24 kHz.
+
+    Returns
+    -------
+    ndarray, shape of `freq_hz`
+        dB, of the filter whose coefficients BS.1770 prints, those at 48 kHz.
+    """
+    delay = np.exp(-2j * np.pi * np.asarray(freq_hz) / 48_000)
+    response = np.ones_like(delay)
+    for b0, b1, b2, a0, a1, a2 in _sections(48_000).tolist():
+        response *= (b0 + (b1 + b2 * delay) * delay) / (a0 + (a1 + a2 * delay) * delay)
+    return np.asarray(20.0 * np.log10(np.abs(response)), dtype=np.float64)
+
+
 @dataclass(frozen=True, slots=True)
 class _Level:
     """How states run through a group of rows (or of groups)."""

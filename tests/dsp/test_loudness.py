@@ -11,6 +11,7 @@ import pyloudnorm
 import pytest
 from scipy.signal import sosfreqz
 
+from pipeline.dsp.kweighting import k_weighting_db
 from pipeline.dsp.loudness import (
     Loudness,
     k_weighting_sections,
@@ -216,6 +217,11 @@ def test_k_weighting_magnitude(fs, tolerance_db):
     np.testing.assert_allclose(
         magnitude, list(K_MAGNITUDES.values()), atol=tolerance_db
     )
+
+
+def test_k_weighting_level_is_that_of_the_tables():
+    levels = k_weighting_db(np.array(list(K_MAGNITUDES), dtype=np.float64))
+    np.testing.assert_allclose(levels, list(K_MAGNITUDES.values()), atol=0.001)
 
 
 def test_white_noise_gains_3_829_db():

@@ -221,32 +221,6 @@ def test_best_ratio_of_equal_pair_in_step_is_equal() -> None:
     """Property: 3.01 dB over the power sum needs equal levels."""
     best = best_ratio(pair_spectra(0.0, gain=10 ** (-4 / 20)))
     assert best.gain_db == pytest.approx(4.0)
-    assert best.distance_db is None
-
-
-def test_best_ratio_finds_a_wanted_tone() -> None:
-    """Truth by construction: the wanted levels are those of b at -5 dB."""
-    flat = pair_spectra(0.0)
-    tilt = 1.0 / (1.0 + (flat.freq_hz / 1500.0) ** 2)
-    spectra = PairSpectra(flat.freq_hz, flat.power_a, tilt**2, tilt + 0j)
-    gain = 10 ** (-5 / 20)
-    total = (1 + gain * tilt) ** 2
-    bands = sum_curve(spectra).band_hz
-    edge = 10 ** (0.3 / 6)
-    wanted = np.array(
-        [
-            10
-            * np.log10(
-                total[(flat.freq_hz >= f / edge) & (flat.freq_hz < f * edge)].sum()
-            )
-            for f in bands
-        ]
-    )
-    best = best_ratio(spectra, wanted_band_db=wanted + 7.0)
-    assert best.gain_db == pytest.approx(-5.0)
-    assert best.distance_db == pytest.approx(0.0, abs=1e-6)
-    with pytest.raises(ValueError, match="wanted band levels"):
-        best_ratio(spectra, wanted_band_db=np.zeros(2))
 
 
 def test_advice_to_move_the_later_microphone() -> None:

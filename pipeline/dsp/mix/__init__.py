@@ -1,10 +1,11 @@
-"""What two microphones of one pass give when they are added.
+"""What microphones of one pass give when they are added.
 
 Answers "what does the sum do, what would alignment or a flip change, which ratio
-is best, and what should one do at the amp". Polarity and delay are kept apart: a
-flip is no cure for a delay. Levels of a sum are in dB against the power sum of its
-parts, so that +3.01 is two equal signals in step, 0 is two unrelated ones and
-anything below 0 is loss. Delays are in seconds, positive = b later than a.
+is best, which gains come nearest to a wanted tone, and what should one do at the
+amp". Polarity and delay are kept apart: a flip is no cure for a delay. Levels of a
+sum are in dB against the power sum of its parts, so that +3.01 is two equal signals
+in step, 0 is two unrelated ones and anything below 0 is loss. Delays are in seconds,
+positive = b later than a.
 
 The rule of three to one is about several sources with a microphone each; it says
 nothing about two microphones on one speaker and is not applied here.
@@ -20,10 +21,21 @@ from pipeline.dsp.mix.comb import (
     ripple_from_level_difference,
 )
 from pipeline.dsp.mix.curves import SumCurve, SumCurves, sum_curve, sum_curves
+from pipeline.dsp.mix.nearest import MOST_MICS, NearestGains, nearest_gains
+from pipeline.dsp.mix.several import (
+    MicSpectra,
+    MixPart,
+    gather_pairs,
+    sum_of_several,
+)
 
 __all__ = [
+    "MOST_MICS",
     "Advice",
     "BestRatio",
+    "MicSpectra",
+    "MixPart",
+    "NearestGains",
     "Ripple",
     "SumCurve",
     "SumCurves",
@@ -32,8 +44,11 @@ __all__ = [
     "blend",
     "comb_notches_hz",
     "comb_response",
+    "gather_pairs",
+    "nearest_gains",
     "phase_sum_db",
     "ripple_from_level_difference",
     "sum_curve",
     "sum_curves",
+    "sum_of_several",
 ]

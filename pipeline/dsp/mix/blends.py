@@ -1,4 +1,4 @@
-"""Blends: sums of several captures, and the ratio of two that suits best."""
+"""Blends: sums of several captures, and the ratio of two that loses least."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,12 +11,10 @@ from pipeline.dsp.pairs import PairSpectra
 from pipeline.dsp.shift import shift_segment
 from pipeline.units import amplitude_from_db
 
-Float = NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True)
 class BestRatio:
-    """The gain of b against a that suits best.
+    """The gain of b against a at which their sum loses least.
 
     Attributes
     ----------
@@ -24,14 +22,10 @@ class BestRatio:
         Gain of b; that of a is 0.
     sum_loss_db : float
         Of the sum at that gain, as in `SumCurve`.
-    distance_db : float or None
-        RMS difference from the wanted third-octave levels, levels matched; None
-        when least loss was asked for.
     """
 
     gain_db: float
     sum_loss_db: float
-    distance_db: float | None
 
 
 def blend(
@@ -82,10 +76,9 @@ def best_ratio(
     *,
     polarity: int = 1,
     advance_s: float = 0.0,
-    wanted_band_db: Float | None = None,
     range_db: float = 12.0,
 ) -> BestRatio:
-    """Find the gain of b that loses least, or that comes nearest to a tone.
+    """Find the gain of b at which the sum loses least.
 
     Parameters
     ----------
@@ -95,9 +88,6 @@ def best_ratio(
         -1 inverts b.
     advance_s : float
         By how much b is moved earlier.
-    wanted_band_db : ndarray or None
-        Levels of the third octaves of `sum_curve(spectra).band_hz` to come near
-        to; None asks for the least `sum_loss_db`.
     range_db : float
         Gains from -range to +range are tried, in steps of 0.5 dB.
 
@@ -105,26 +95,12 @@ def best_ratio(
     -------
     BestRatio
         With the gain nearest to 0 dB among equally good ones.
-
-    Raises
-    ------
-    ValueError
-        If the wanted levels do not match the bands.
     """
-    bands = sum_curve(spectra).band_hz
-    if wanted_band_db is not None and wanted_band_db.shape != bands.shape:
-        msg = f"{bands.size} wanted band levels expected, not {wanted_band_db.size}"
-        raise ValueError(msg)
     gains = np.arange(-2.0 * range_db, 2.0 * range_db + 1.0) / 2.0
-    found: list[tuple[float, float, BestRatio]] = []
+    found: list[BestRatio] = []
     for gain_db in gains.tolist():
         curve = sum_curve(
             spectra, gain_db=gain_db, polarity=polarity, advance_s=advance_s
         )
-        distance = None
-        if wanted_band_db is not None:
-            distance = float(np.std(curve.band_sum_db - wanted_band_db))
-        loss = curve.sum_loss_db
-        cost = loss if distance is None else distance
-        found.append((round(cost, 6), abs(gain_db), BestRatio(gain_db, loss, distance)))
-    return min(found, key=lambda entry: entry[:2])[2]
+        found.append(BestRatio(gain_db, curve.sum_loss_db))
+    return min(found, key=lambda one: (round(one.sum_loss_db, 6), abs(one.gain_db)))

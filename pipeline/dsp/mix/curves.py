@@ -1,4 +1,4 @@
-"""Levels of a pair's sum against the power sum of its parts."""
+"""Levels of a sum against the power sum of its parts."""
 
 from dataclasses import dataclass
 
@@ -25,12 +25,13 @@ LOWEST_POWER = 1e-30
 
 @dataclass(frozen=True, slots=True)
 class SumCurve:
-    """A sum of two microphones against the power sum of its parts.
+    """A sum of microphones against the power sum of its parts.
 
     Attributes
     ----------
     freq_hz, level_db : ndarray, shape (points,)
-        The curve: +3.01 at best, below 0 where the sum loses.
+        The curve: 10 log10 of the number of microphones at best (+3.01 for two),
+        below 0 where the sum loses.
     band_hz, band_level_db : ndarray, shape (bands,)
         The same over third octaves of IEC 61260-1 that hold a point.
     band_sum_db : ndarray, shape (bands,)
@@ -41,7 +42,7 @@ class SumCurve:
     sum_loss_db : float
         Power sum over sum, in dB, of each third octave from 80 Hz to 8 kHz,
         averaged with the bands' power sums as weights. 0: as if unrelated;
-        -3.01: equal and in step; positive: parts of the sound are cancelled.
+        -3.01: two, equal and in step; positive: parts of the sound are cancelled.
     """
 
     freq_hz: Float
@@ -123,14 +124,29 @@ def sum_curve(
     power = spectra.power_a + gain**2 * spectra.power_b + LOWEST_POWER
     turn = np.exp(2j * np.pi * spectra.freq_hz * advance_s)
     total = power + 2.0 * gain * polarity * (spectra.cross * turn).real
+    return against_parts(spectra.freq_hz, power, total)
+
+
+def against_parts(freq_hz: Float, power: Float, total: Float) -> SumCurve:
+    """Hold a sum against the power sum of its parts.
+
+    Parameters
+    ----------
+    freq_hz : ndarray, shape (points,)
+        Rising frequencies.
+    power, total : ndarray, shape (points,)
+        Power sum of the parts, above 0, and power of their sum.
+
+    Returns
+    -------
+    SumCurve
+        Point by point and over third octaves.
+    """
     level_db = 10.0 * np.log10(np.maximum(total / power, LOWEST_POWER))
     bands = [
         (band.centre_hz, inside)
         for band in third_octave_bands()
-        if (
-            inside := (spectra.freq_hz >= band.low_hz)
-            & (spectra.freq_hz < band.high_hz)
-        ).any()
+        if (inside := (freq_hz >= band.low_hz) & (freq_hz < band.high_hz)).any()
     ]
     band_hz = np.array([centre for centre, _ in bands])
     band_power = np.array([power[inside].sum() for _, inside in bands])
@@ -138,12 +154,12 @@ def sum_curve(
     ratio = np.maximum(band_total / band_power, LOWEST_POWER)
     band_level_db = 10.0 * np.log10(ratio)
     return SumCurve(
-        freq_hz=spectra.freq_hz,
+        freq_hz=freq_hz,
         level_db=level_db,
         band_hz=band_hz,
         band_level_db=band_level_db,
         band_sum_db=10.0 * np.log10(np.maximum(band_total, LOWEST_POWER)),
-        notches_hz=_notches_hz(spectra.freq_hz, total, power),
+        notches_hz=_notches_hz(freq_hz, total, power),
         sum_loss_db=_loss_db(band_hz, band_level_db, band_power),
     )
 
