@@ -267,12 +267,17 @@ def floor(record: Record, names: Mapping[str, Name]) -> FloorView:
         if key in labels
     ]
     return FloorView(
-        f"The same set-up was recorded {len(found.captures)} times "
-        f"({text.listed(found.captures)}). Whatever differs less than this cannot be "
-        "told apart tonight.",
+        f"Recorded again unchanged: {text.listed(found.captures)}. Whatever differs "
+        "less than these, of one set-up, microphone and place, cannot be told apart "
+        "tonight.",
         (
             Fact("Spectrum", text.number(found.distance_db, 2, "dB")),
-            Fact("Timing", f"{text.number(found.latency_samples, 2)} samples"),
+            Fact(
+                "Timing",
+                "not known: each recording was started by hand"
+                if found.latency_samples is None
+                else f"{text.number(found.latency_samples, 2)} samples",
+            ),
             *rows,
         ),
         groups,

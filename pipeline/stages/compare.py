@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from statistics import median, pstdev
 
 import numpy as np
@@ -188,14 +189,9 @@ def _repeatability(
             ]
         )
     }
-    lags = [
-        abs(a.samples - b.samples)
-        for i, j in pairs
-        if (a := usable[i].latency) and (b := usable[j].latency)
-    ]
     return Repeatability(
         captures=tuple(usable[i].id for i in members),
-        latency_samples=max(lags) if lags and max(lags) < _SAME_START else None,
+        latency_samples=_lag_floor(usable, families),
         distance_db=max(float(distances[i, j]) for i, j in pairs),
         metrics=metrics,
     )
@@ -211,6 +207,27 @@ def _families(usable: Sequence[Capture]) -> list[list[int]]:
         for members in groups.values()
         if len(members) > 1 and any(usable[i].control for i in members)
     ]
+
+
+def _lag_floor(
+    usable: Sequence[Capture], families: Sequence[Sequence[int]]
+) -> float | None:
+    """Largest difference of lag among captures of one set-up, in samples."""
+    lags = [
+        {usable[i].pass_id: lag.samples for i in family if (lag := usable[i].latency)}
+        for family in families
+    ]
+    own = [abs(a - b) for one in lags for a, b in combinations(one.values(), 2)]
+    if own and max(own) < _SAME_START:
+        return max(own)
+    # Passes were started by hand: their lags tell nothing, but two microphones of a
+    # pass share one start.
+    apart = (
+        [one[key] - other[key] for key in one if key in other]
+        for one, other in combinations(lags, 2)
+    )
+    mutual = [abs(a - b) for steps in apart for a, b in combinations(steps, 2)]
+    return max(mutual) if mutual else None
 
 
 def _spread(usable: Sequence[Capture], family: list[int], key: str) -> float | None:

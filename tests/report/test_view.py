@@ -56,3 +56,14 @@ def test_packed_sheets_hold_what_full_ones_hold():
 def test_floor_is_unknown_without_controls():
     record = records.record(records.bare())
     assert detail.floor(record, names(record)).sentence.startswith("Unknown")
+
+
+def test_floor_names_what_was_recorded_again_and_what_is_not_known():
+    data = records.night(16)
+    data["repeatability"]["latency_samples"] = None
+    record = records.record(data)
+    told = detail.floor(record, names(record))
+    again = [capture.id for capture in record.captures if capture.control]
+    assert told.sentence.startswith(f"Recorded again unchanged: {' and '.join(again)}.")
+    timing = next(fact for fact in told.facts if fact.label == "Timing")
+    assert timing.value.startswith("not known: each recording was started by hand")

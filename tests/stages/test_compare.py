@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from pipeline.models.record import Capture, Curves
+from pipeline.models.record import Capture, Curves, Latency
 from pipeline.stages.compare import compare_captures
 
 BANDS = 24
@@ -129,3 +129,35 @@ def test_choices_within_the_nights_floor_say_so():
 def test_captures_without_measures_are_still_chosen():
     night = [capture("one", 3.0), capture("two", 9.0)]
     assert all(r.startswith("Differs most") for r in reasons(night, 2).values())
+
+
+def _late(id_, pass_id, mic, samples):
+    one = capture(id_, 0.0)
+    lag = Latency(
+        samples=samples, ms=samples / 48.0, polarity=1, confidence=1.0, drift_ppm=0.0
+    )
+    return one.model_copy(
+        update={"pass_id": pass_id, "mic": mic, "control": True, "latency": lag}
+    )
+
+
+def floor_samples(captures):
+    found = compare_captures(captures, None, 2).repeatability
+    return found.latency_samples if found else None
+
+
+def test_the_floor_of_the_latency_is_what_a_set_up_recorded_again_differs_by():
+    again = [_late("a", "p1", "near", 700.0), _late("b", "p2", "near", 700.4)]
+    assert floor_samples(again) == pytest.approx(0.4)
+
+
+def test_of_passes_started_by_hand_the_microphones_are_compared():
+    """Truth by construction: 9000 samples apart, the second mic 0.3 later."""
+    captures = [
+        _late("a", "p1", "near", 700.0),
+        _late("b", "p1", "far", 742.0),
+        _late("c", "p2", "near", 9700.0),
+        _late("d", "p2", "far", 9742.3),
+    ]
+    assert floor_samples(captures) == pytest.approx(0.3)
+    assert floor_samples(captures[::2]) is None
