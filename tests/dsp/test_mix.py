@@ -9,15 +9,18 @@ import numpy as np
 import pytest
 
 from pipeline.dsp.mix import (
+    MixPart,
     advise_pair,
     best_ratio,
     blend,
     comb_notches_hz,
     comb_response,
+    gather_pairs,
     phase_sum_db,
     ripple_from_level_difference,
     sum_curve,
     sum_curves,
+    sum_of_several,
 )
 from pipeline.dsp.pairs import PairEstimate, PairSpectra
 from pipeline.units import speed_of_sound_m_s
@@ -98,6 +101,59 @@ def test_comb_table(delay_ms: float, notches: list[float]) -> None:
     np.testing.assert_allclose(found, notches, rtol=1e-12)
     response = np.abs(comb_response(np.array(notches), delay_ms / 1000, 1.0))
     np.testing.assert_allclose(response, 0, atol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("delay_ms", "spacing_hz"),
+    [(0.1, 10_000), (0.5, 2000), (1, 1000), (2, 500), (8, 125), (10, 100), (50, 20)],
+)
+def test_comb_peaks_between_the_nulls(delay_ms: float, spacing_hz: float) -> None:
+    """Acoustics handbook: peaks of 6.02 dB at k / delay, as far apart as the nulls."""
+    nulls = comb_notches_hz(delay_ms / 1000, 4)
+    np.testing.assert_allclose(np.diff(nulls), spacing_hz, rtol=1e-12)
+    peaks = np.arange(4) * spacing_hz
+    level = 20 * np.log10(np.abs(comb_response(peaks, delay_ms / 1000, 1.0)))
+    np.testing.assert_allclose(np.round(level, 2), 6.02)
+
+
+@pytest.mark.parametrize(
+    ("inches", "delay_ms", "first_hz"),
+    [(0.7, 0.1, 5000), (3.4, 0.5, 1000), (6.75, 1.0, 500)],
+)
+def test_microphone_before_a_reflecting_surface(
+    inches: float, delay_ms: float, first_hz: float
+) -> None:
+    """Acoustics handbook, there and back at its 1130 ft/s, to its printed digits."""
+    delay_s = 2 * inches / 12 / 1130
+    assert delay_s * 1000 == pytest.approx(delay_ms, rel=0.04)
+    assert comb_notches_hz(delay_s, 1)[0] == pytest.approx(first_hz, rel=0.04)
+
+
+def test_three_times_as_far_is_9_54_db() -> None:
+    """Handbooks: 20 log10 3; by the table above that is +2.5 and -3.5 dB of ripple."""
+    ripple = ripple_from_level_difference(20 * np.log10(3))
+    assert ripple.dip_db is not None
+    assert (round(ripple.peak_db, 2), round(ripple.dip_db, 2)) == (2.50, -3.52)
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 10])
+def test_equal_unrelated_sounds_add_10_log_n(count: int) -> None:
+    """Handbooks: N incoherent sources of one level add 10 log10 N dB: no loss."""
+    freq_hz = np.arange(12.0, 20_000.0, 12.0)
+    one = np.ones(freq_hz.size)
+    pairs = {
+        (a, b): PairSpectra(freq_hz, one, one, 0j * one)
+        for a in range(count)
+        for b in range(a + 1, count)
+    }
+    spectra = gather_pairs(pairs, count)
+    assert spectra is not None
+    curve = sum_of_several(spectra, [MixPart(0.0, 1, 0.0)] * count)
+    bins = np.searchsorted(freq_hz, 1000.0 * 10 ** np.array([-0.05, 0.05]))
+    own_db = 10 * np.log10(bins[1] - bins[0])
+    level = curve.band_sum_db[np.argmin(np.abs(curve.band_hz - 1000.0))]
+    assert level - own_db == pytest.approx(10 * np.log10(count), abs=1e-9)
+    assert curve.sum_loss_db == pytest.approx(0.0, abs=1e-9)
 
 
 @pytest.mark.parametrize(
