@@ -7,7 +7,7 @@ separators, reserved device names, control and direction marks, or be too long.
 import hashlib
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from pipeline.errors import OutputError
@@ -120,13 +120,34 @@ def _as_seen(name: str) -> str:
     return unicodedata.normalize("NFC", name.upper().casefold())
 
 
-def unique_names(ids: Iterable[str]) -> dict[str, str]:
+def unspaced(text: str) -> str:
+    """Spell a text without blanks, for names that travel through command lines.
+
+    Parameters
+    ----------
+    text : str
+        Any text, such as "near + far +1.5 dB".
+
+    Returns
+    -------
+    str
+        Such as "near+far_+1.5_dB": an underscore for blanks, none around a lone
+        plus sign.
+    """
+    return "_".join(text.replace(" + ", "+").split())
+
+
+def unique_names(
+    ids: Iterable[str], spelt: Callable[[str], str] | None = None
+) -> dict[str, str]:
     """Give every identifier a safe file name of its own.
 
     Parameters
     ----------
     ids : iterable of str
         Distinct identifiers, in their order.
+    spelt : callable, optional
+        Spells an identifier otherwise before it is made safe.
 
     Returns
     -------
@@ -146,9 +167,10 @@ def unique_names(ids: Iterable[str]) -> dict[str, str]:
         if text in names:
             msg = f"identifier {text!r} comes twice"
             raise ValueError(msg)
-        name, salt = safe_name(text), ""
+        own = safe_name(spelt(text) if spelt else text)
+        name, salt = own, ""
         while _as_seen(name) in taken:
-            stem = _cut(safe_name(text), MAX_NAME_BYTES - 9).rstrip(" .-")
+            stem = _cut(own, MAX_NAME_BYTES - 9).rstrip(" .-")
             name = f"{stem}-{_mark(text + salt)}"
             salt += "+"
         taken.add(_as_seen(name))

@@ -25,6 +25,7 @@ from pipeline.models.manifest import (
     Session,
     Setup,
     Speaker,
+    Wanted,
 )
 from pipeline.models.mistakes import Mistake, Raw, nearest, place_of
 from pipeline.models.references import reference_mistakes
@@ -43,6 +44,7 @@ _TABLES: dict[str, type[BaseModel]] = {
     "capture": Capture,
     "blend": Blend,
     "parts": BlendPart,
+    "nearest": Wanted,
     "speakers": Speaker,
 }
 _SHOWN = 60

@@ -249,6 +249,16 @@ class BlendPart(Strict):
     flip: bool = Field(default=False, description="Polarity flipped.")
 
 
+class Wanted(Strict):
+    """A tone that a blend is to come near to: a capture or a file."""
+
+    capture: Name | None = Field(default=None, description="Id of a capture.")
+    file: FileName | None = Field(
+        default=None,
+        description="Any recording of such a tone, relative to the manifest.",
+    )
+
+
 class Blend(Strict):
     """`[[blend]]`: a sum of captures of one pass."""
 
@@ -256,6 +266,13 @@ class Blend(Strict):
     parts: tuple[BlendPart, ...] = Field(min_length=2, description="What is summed.")
     align: bool = Field(
         default=False, description="Shift the parts onto the first one."
+    )
+    nearest: Wanted | None = Field(
+        default=None,
+        description=(
+            "Search the gains at which the sum comes nearest to this tone; two to "
+            "five parts, which then have no gain_db of their own."
+        ),
     )
 
 

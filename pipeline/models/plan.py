@@ -15,6 +15,8 @@ from pipeline.models.base import Recall
 from pipeline.models.manifest import Cabinet, Capture, Manifest, Mic, Setup
 from pipeline.models.record import Place, Recalls
 
+DI_NAME = "DI (dry)"
+"""What the DI's own copy is called among the outputs; no capture or blend may be."""
 _PLACE_KEYS = tuple(Place.model_fields)
 
 

@@ -55,6 +55,7 @@ FINDING_CODES = (
     "other_di",
     "swapped",
     "warming",
+    "not_blended",
 )
 
 
@@ -258,6 +259,9 @@ class Advice(Strict):
 
     kind: Literal["leave", "move", "flip", "align"]
     message: str
+    steps: tuple[str, ...] = Field(
+        default=(), description="The message step by step, in the order to take them."
+    )
 
 
 class Pair(Strict):
@@ -286,6 +290,18 @@ class BlendPart(Strict):
     lag_samples: float
 
 
+class Nearest(Strict):
+    """How near a blend came to a wanted tone, as measured at equal loudness."""
+
+    capture: str | None = None
+    file: str | None = Field(default=None, description="As the manifest names it.")
+    distance_db: float = Field(
+        ge=0, description="RMS difference over ERB-spaced bands."
+    )
+    part: str = Field(description="The part that alone comes nearest.")
+    part_distance_db: float = Field(ge=0, description="Its distance.")
+
+
 class Blend(Strict):
     """A sum of captures of one pass, level-matched like a capture."""
 
@@ -294,7 +310,14 @@ class Blend(Strict):
     reason: str
     aligned: bool
     parts: tuple[BlendPart, ...]
-    sum_loss_db: float | None
+    sum_loss_db: float | None = Field(
+        description="Power sum minus level of the sum, 80 Hz to 8 kHz, dB."
+    )
+    other_loss_db: float | None = Field(
+        default=None,
+        description="The same if it were aligned, or, of an aligned one, as placed.",
+    )
+    nearest: Nearest | None = None
     loudness: LoudnessResult
     metrics: dict[str, float | None]
     curves: Curves
@@ -318,6 +341,12 @@ class Reflection(Strict):
         ),
     )
     message: str
+
+    @property
+    def measured_notch_hz(self) -> float | None:
+        """Where the reflection as measured cuts its first notch."""
+        late_ms = self.measured_delay_ms
+        return 500.0 / late_ms if late_ms else None
 
 
 class Repeatability(Strict):

@@ -5,7 +5,10 @@ from collections.abc import Iterator
 from pydantic import JsonValue
 
 from pipeline.models.mistakes import Mistake, Raw, place_of, unknown
-from pipeline.models.plan import capture_ids, chain_of
+from pipeline.models.plan import DI_NAME, capture_ids, chain_of
+
+MOST_SEARCHED = 5
+"""How many parts a blend may have whose gains are searched."""
 
 
 def _dicts(value: JsonValue) -> dict[str, dict[str, JsonValue]]:
@@ -26,7 +29,7 @@ def reference_mistakes(raw: Raw) -> list[Mistake]:
     -------
     list of Mistake
         Unknown set-ups, mics, cabinets, speakers and captures, circles of `like`,
-        ids used twice.
+        ids used twice, blends that cannot be searched.
     """
     names = {table: _dicts(raw.get(table, {})) for table in ("setup", "mic", "cabinet")}
     captures = _entries(raw, "capture")
@@ -100,9 +103,11 @@ def _id_mistakes(
 ) -> Iterator[Mistake]:
     first: dict[str, int] = {}
     for (index, entry), id_ in zip(captures, ids, strict=True):
-        if id_ in first:
-            where = place_of(raw, ("capture", index, "id"))
-            how = "" if "id" in entry else " (made from the file's name)"
+        where = place_of(raw, ("capture", index, "id"))
+        how = "" if "id" in entry else " (made from the file's name)"
+        if id_ == DI_NAME:
+            yield Mistake(where, f"{id_!r}{how} is the DI's own name; choose another")
+        elif id_ in first:
             yield Mistake(
                 where,
                 f"{id_!r}{how} is already the id of [[capture]] {first[id_] + 1}; "
@@ -148,7 +153,7 @@ def _speakers(
 
 
 def _blend_mistakes(raw: Raw, ids: list[str]) -> Iterator[Mistake]:
-    taken = set(ids)
+    taken = {*ids, DI_NAME}
     for index, blend in _entries(raw, "blend"):
         id_ = blend.get("id")
         if isinstance(id_, str):
@@ -156,9 +161,53 @@ def _blend_mistakes(raw: Raw, ids: list[str]) -> Iterator[Mistake]:
                 where = place_of(raw, ("blend", index, "id"))
                 yield Mistake(where, f"{id_!r} is already taken; choose another id")
             taken.add(id_)
-        parts = blend.get("parts")
-        for number, part in enumerate(parts if isinstance(parts, list) else []):
-            found = part.get("capture") if isinstance(part, dict) else None
-            if isinstance(found, str) and found not in ids:
-                where = place_of(raw, ("blend", index, "parts", number, "capture"))
-                yield unknown(where, found, "capture", ids)
+        listed = blend.get("parts")
+        parts = listed if isinstance(listed, list) else []
+        yield from _part_mistakes(raw, index, parts, ids)
+        wanted = blend.get("nearest")
+        if isinstance(wanted, dict):
+            yield from _wanted_mistakes(raw, index, wanted, ids)
+            yield from _search_mistakes(raw, index, parts)
+
+
+def _part_mistakes(
+    raw: Raw, index: int, parts: list[JsonValue], ids: list[str]
+) -> Iterator[Mistake]:
+    seen = set()
+    for number, part in enumerate(parts):
+        found = part.get("capture") if isinstance(part, dict) else None
+        if not isinstance(found, str):
+            continue
+        where = place_of(raw, ("blend", index, "parts", number, "capture"))
+        if found not in ids:
+            yield unknown(where, found, "capture", ids)
+        elif found in seen:
+            yield Mistake(where, f"{found!r} is in this blend already; name it once")
+        seen.add(found)
+
+
+def _wanted_mistakes(
+    raw: Raw, index: int, wanted: dict[str, JsonValue], ids: list[str]
+) -> Iterator[Mistake]:
+    where = place_of(raw, ("blend", index, "nearest"))
+    capture = wanted.get("capture")
+    if ("capture" in wanted) is ("file" in wanted):
+        yield Mistake(where, "expected either `capture` or `file`: the tone wanted")
+    elif isinstance(capture, str) and capture not in ids:
+        yield unknown(where, capture, "capture", ids)
+
+
+def _search_mistakes(raw: Raw, index: int, parts: list[JsonValue]) -> Iterator[Mistake]:
+    where = place_of(raw, ("blend", index, "nearest"))
+    if len(parts) > MOST_SEARCHED:
+        yield Mistake(
+            where,
+            f"found {len(parts)} parts; the gains of {MOST_SEARCHED} at most are "
+            "searched",
+        )
+    for number, part in enumerate(parts):
+        if isinstance(part, dict) and "gain_db" in part:
+            yield Mistake(
+                place_of(raw, ("blend", index, "parts", number, "gain_db")),
+                "the gains are searched where `nearest` is given; leave this one out",
+            )

@@ -70,7 +70,7 @@ class PairView:
     timing: str
     polarity: str
     sure: str
-    advice: str | None
+    advice: tuple[str, ...]
     kind: str
     sums: tuple[SumRow, ...]
 
@@ -133,10 +133,10 @@ def cost(loss_db: float | None) -> str:
     Returns
     -------
     str
-        Such as "costs 1.2 dB", to follow "the sum".
+        Such as "costs 1.2 dB", to follow "the sum"; "not known" for None.
     """
     if loss_db is None:
-        return "was not compared with its parts"
+        return "not known"
     if abs(loss_db) < 0.05:
         return "neither helps nor costs"
     word = "costs" if loss_db > 0 else "helps by"
@@ -203,7 +203,11 @@ def _pair(pair: Pair, record: Record, names: Mapping[str, Name]) -> PairView:
         timing=_pair_timing(pair, record.di.sample_rate_hz),
         polarity=_pair_polarity(pair),
         sure=text.sureness(pair.confidence),
-        advice=text.told(pair.advice.message) if pair.advice else None,
+        advice=tuple(
+            text.told(step) for step in pair.advice.steps or (pair.advice.message,)
+        )
+        if pair.advice
+        else (),
         kind=pair.advice.kind if pair.advice else "none",
         sums=_sum_rows(pair.sums, record.axes),
     )

@@ -4,12 +4,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.models.record import DiResult, LoudnessResult, LoudnessTarget
+from pipeline.models.record import (
+    DiResult,
+    Finding,
+    LoudnessResult,
+    LoudnessTarget,
+)
 from pipeline.run.around import Surroundings
-from pipeline.run.blending import BlendPlan, measure_blends, plan_blends
+from pipeline.run.blend_plan import BlendPlan, plan_blends
+from pipeline.run.blending import measure_blends
 from pipeline.run.judging import Judged
 from pipeline.run.tasks import MeasureResult
-from pipeline.stages.measure import Finished, finish
+from pipeline.run.wanted import Wishes, hear_wishes
+from pipeline.stages.blend import Tone
+from pipeline.stages.measure import Finished, Measured, finish
 from pipeline.stages.target import Level, decide_target
 
 _DI_GUARD_DB = 0.01
@@ -31,6 +39,12 @@ class Levelled:
         The level that all share.
     trims : mapping of str to float
         What a listener added by ear, in dB by id.
+    tones : mapping of str to Tone
+        Of the usable captures before gain.
+    wishes : Wishes
+        Tones that blends come near to.
+    findings : tuple of Finding
+        Of blends that were asked for and not made.
     """
 
     judged: Judged
@@ -38,11 +52,14 @@ class Levelled:
     blended: Mapping[str, MeasureResult]
     target: LoudnessTarget
     trims: Mapping[str, float]
+    tones: Mapping[str, Tone]
+    wishes: Wishes
+    findings: tuple[Finding, ...] = ()
 
     @property
     def complete(self) -> bool:
         """Whether every blend was measured."""
-        return len(self.blended) == len(self.blends)
+        return not self.wishes.pending and len(self.blended) == len(self.blends)
 
     def capture(self, id_: str) -> Finished | None:
         """Measures of a usable capture after its gain."""
@@ -103,20 +120,22 @@ def level_session(
         for id_, result in judged.measured.items()
         if judged.usable(id_) and result.measured
     }
-    loudness = {
-        id_: lufs
+    tones = {
+        id_: tone
         for id_, measured in usable.items()
-        if (lufs := measured.cells.loudness().integrated_lufs) is not None
+        if (tone := _tone(measured)) is not None
     }
-    plans: Sequence[BlendPlan] = ()
-    if blends:
-        plans = plan_blends(
-            judged.sources,
-            judged.pass_cuts,
-            judged.relations,
-            loudness=loudness,
-            bench=bench,
-        )
+    asked = judged.plan.manifest.blend
+    wishes = hear_wishes(asked, judged.plan.manifest_path.parent, tones, around)
+    planned, findings = plan_blends(
+        judged.sources,
+        judged.pass_cuts,
+        judged.relations,
+        tones=tones,
+        wishes=wishes,
+        bench=bench,
+    )
+    plans = planned if blends else []
     blended = measure_blends(plans, judged.sources, around)
     everything = usable | {
         id_: result.measured for id_, result in blended.items() if result.measured
@@ -132,4 +151,21 @@ def level_session(
         wanted.target_lufs,
         wanted.max_true_peak_dbtp,
     )
-    return Levelled(judged, plans, blended, target, around.trims)
+    return Levelled(
+        judged=judged,
+        blends=plans,
+        blended=blended,
+        target=target,
+        trims=around.trims,
+        tones=tones,
+        wishes=wishes,
+        findings=findings,
+    )
+
+
+def _tone(measured: Measured) -> Tone | None:
+    """Bands and loudness before any gain; None where the loudness is undefined."""
+    lufs = measured.cells.loudness().integrated_lufs
+    if lufs is None:
+        return None
+    return Tone(measured.curves.erb_db if measured.curves else (), lufs)

@@ -34,12 +34,13 @@ def source_files(plan: Plan) -> list[Path]:
         Absolute, without the manifest and its sheet; they need not exist.
     """
     beside = plan.manifest_path.parent
-    others = (plan.manifest.loopback, plan.manifest.context)
+    wanted = (blend.nearest for blend in plan.manifest.blend)
+    others = (plan.manifest.loopback, plan.manifest.context, *wanted)
     files = [
         plan.di_path,
         *([plan.playout_path] if plan.playout_path else []),
         *(capture.path for capture in plan.captures),
-        *(beside / written.file for written in others if written is not None),
+        *(beside / found.file for found in others if found and found.file),
     ]
     return list(dict.fromkeys(files))
 

@@ -4,24 +4,27 @@ from collections.abc import Mapping
 
 from pipeline import __version__
 from pipeline.models.metrics import METRIC_KEYS
-from pipeline.models.plan import CapturePlan
+from pipeline.models.plan import DI_NAME, CapturePlan
 from pipeline.models.record import (
     Blend,
     BlendPart,
     Capture,
     Finding,
+    Nearest,
     Output,
     Pair,
     Record,
     Status,
 )
 from pipeline.run.around import Surroundings
+from pipeline.run.blend_plan import BlendPlan
 from pipeline.run.bouncing import reflections
 from pipeline.run.context import Along
 from pipeline.run.levelling import Levelled
-from pipeline.run.writing import DI_NAME
 from pipeline.stages.axes import record_axes
+from pipeline.stages.blend import Tone, describe_nearest
 from pipeline.stages.compare import compare_captures
+from pipeline.stages.measure import Finished
 from pipeline.stages.night import judge_night
 from pipeline.stages.playout import describe_played
 from pipeline.stages.relate import describe_pair
@@ -130,6 +133,8 @@ def _blends(levelled: Levelled, outputs: Mapping[str, Output]) -> tuple[Blend, .
                 aligned=plan.aligned,
                 parts=parts,
                 sum_loss_db=plan.sum_loss_db,
+                other_loss_db=plan.other_loss_db,
+                nearest=_nearest(levelled, plan, finished),
                 loudness=finished.loudness,
                 metrics=finished.metrics,
                 curves=finished.curves,
@@ -137,6 +142,18 @@ def _blends(levelled: Levelled, outputs: Mapping[str, Output]) -> tuple[Blend, .
             )
         )
     return tuple(blends)
+
+
+def _nearest(levelled: Levelled, plan: BlendPlan, finished: Finished) -> Nearest | None:
+    lufs = finished.loudness.lufs
+    if plan.wanted is None or finished.curves is None or lufs is None:
+        return None
+    return describe_nearest(
+        plan.wanted,
+        levelled.wishes.tones[plan.id],
+        Tone(finished.curves.erb_db, lufs),
+        {id_: levelled.tones[id_] for id_ in plan.captures},
+    )
 
 
 def make_record(
@@ -204,7 +221,7 @@ def make_record(
         loudness=levelled.target,
         recall=plan.recalls,
         axes=record_axes(judged.sources.di.sample_rate_hz),
-        findings=(*judged.session_findings, *along.findings),
+        findings=(*judged.session_findings, *levelled.findings, *along.findings),
         captures=captures,
         pairs=pairs,
         blends=_blends(levelled, outputs),

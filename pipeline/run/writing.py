@@ -10,9 +10,10 @@ from pipeline.errors import AudioError
 from pipeline.files.atomic import make_folder
 from pipeline.files.audio import sha256_of
 from pipeline.files.bext import BextFields
-from pipeline.files.names import unique_names
+from pipeline.files.names import unique_names, unspaced
 from pipeline.files.store import AUDIO_FOLDER, BLENDS_FOLDER, DRY_FOLDER
 from pipeline.files.wave_chunks import read_bext
+from pipeline.models.plan import DI_NAME
 from pipeline.models.record import LoudnessResult, Output
 from pipeline.report.listening import FOLDER as LISTEN_FOLDER
 from pipeline.report.listening import listening_file
@@ -25,7 +26,6 @@ from pipeline.run.tasks import BlendTask, Cut, WriteTask, write_capture
 from pipeline.stages.di import DiSpec
 from pipeline.stages.output import describe_output
 
-DI_NAME = "DI (dry)"
 _OUTPUT = TypeAdapter(Output)
 
 
@@ -42,12 +42,11 @@ def file_names(levelled: Levelled) -> dict[str, str]:
     dict of str to str
         By id; the listening copies of all lie in one folder, so no two share a name.
     """
+    captures = (capture.id for capture in levelled.judged.plan.captures)
+    blends = {plan.id for plan in levelled.blends}
     return unique_names(
-        [
-            DI_NAME,
-            *(capture.id for capture in levelled.judged.plan.captures),
-            *(plan.id for plan in levelled.blends),
-        ]
+        [DI_NAME, *captures, *(plan.id for plan in levelled.blends)],
+        lambda id_: unspaced(id_) if id_ in blends else id_,
     )
 
 

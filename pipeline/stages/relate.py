@@ -16,7 +16,6 @@ from pipeline.dsp.mix import (
     SumCurve,
     advise_pair,
     best_ratio,
-    sum_curve,
     sum_curves,
 )
 from pipeline.dsp.pairs import PairEcho, PairEstimate, PairSpectra, relate_mics
@@ -89,35 +88,6 @@ class Relation:
         """The delay, or 0 where the two are in step as far as can be told."""
         in_step = abs(self.delay_samples) <= self.uncertainty_samples
         return 0.0 if in_step else self.delay_samples
-
-    def sum_loss_db(
-        self, sample_rate_hz: int, gain_db: float, *, polarity: int, lag_samples: float
-    ) -> float:
-        """Predict what a sum of the two loses.
-
-        Parameters
-        ----------
-        sample_rate_hz : int
-            The DI's rate.
-        gain_db : float
-            Gain of b against that of a.
-        polarity : {1, -1}
-            -1 where one of both is inverted.
-        lag_samples : float
-            By how much b is moved earlier against a.
-
-        Returns
-        -------
-        float
-            As in `SumCurve`: below 0 where the two help each other.
-        """
-        curve = sum_curve(
-            self.estimate.spectra,
-            gain_db=gain_db,
-            polarity=polarity,
-            advance_s=lag_samples / sample_rate_hz,
-        )
-        return round(curve.sum_loss_db, 3)
 
     def best_gain(self, sample_rate_hz: int, gain_db: float) -> BestRatio:
         """Find the ratio that loses least when the two are aligned.
@@ -240,6 +210,7 @@ def describe_pair(
     steps = advise_pair(
         estimate, sample_rate_hz, gain_db=gain_db, temperature_c=temperature_c
     )
+    told = _say_steps(steps, relation)
     return Pair(
         pass_id=pass_id,
         a=relation.a,
@@ -255,10 +226,7 @@ def describe_pair(
             flipped=_sum_result(curves.flipped, sample_rate_hz),
             aligned_flipped=_sum_result(curves.aligned_flipped, sample_rate_hz),
         ),
-        advice=AdviceText(
-            kind=steps[0].kind,
-            message=" ".join(_say(step, relation) for step in steps),
-        ),
+        advice=AdviceText(kind=steps[0].kind, message=" ".join(told), steps=told),
     )
 
 
@@ -272,28 +240,52 @@ def _sum_result(curve: SumCurve, sample_rate_hz: int) -> SumResult:
     )
 
 
-def _say(step: Advice, relation: Relation) -> str:
-    change = (
-        f"Against two sounds that neither help nor cancel, the sum goes from "
-        f"{-step.loss_before_db:+.1f} to {-step.loss_after_db:+.1f} dB "
-        "(80 Hz to 8 kHz; two equal ones reach +3.0 at best)."
+def _say_steps(steps: tuple[Advice, ...], relation: Relation) -> tuple[str, ...]:
+    """Word the steps; what a sum does, in the words of its table."""
+    if len(steps) == 1:
+        before = f", which {_does(steps[0].loss_before_db)} as it is,"
+        return (_say(steps[0], relation, before),)
+    flip, move = steps
+    alone = (
+        "By itself that makes the sum worse"
+        if flip.loss_after_db > flip.loss_before_db
+        else "That alone is not enough"
     )
-    late = relation.b if step.mic == "b" else relation.a
+    first = (
+        "Flip the polarity of one of the two inputs. "
+        f"{alone}: as it is it {_does(flip.loss_before_db)}, flipped it "
+        f"{_does(flip.loss_after_db)}."
+    )
+    return first, _say(move, relation, "")
+
+
+def _does(loss_db: float) -> str:
+    if abs(loss_db) < 0.05:
+        return "neither helps nor costs"
+    return f"{'costs' if loss_db > 0 else 'helps by'} {abs(loss_db):.1f} dB"
+
+
+def _say(step: Advice, relation: Relation, before: str) -> str:
+    change = f"the sum{before} then {_does(step.loss_after_db)}"
+    late = relation.b if relation.delay_samples > 0 else relation.a
+    reach = f"{step.move_mm or 0:.0f} +- {max(step.uncertainty_mm or 0, 1):.0f} mm"
     if step.kind == "flip":
-        return f"Flip the polarity of one of the two inputs. {change}"
+        return f"Flip the polarity of one of the two inputs: {change}."
     if step.kind == "move":
         return (
-            f"Move {late} {step.move_mm:.0f} +- {max(step.uncertainty_mm or 0, 1):.0f} "
-            f"mm towards the speaker. {change} Moving it changes its own tone too."
+            f"Move {late} {reach} towards the speaker: {change}. Moving it changes its "
+            "own tone too."
         )
     if step.kind == "align":
         return (
-            f"{late} stands {step.move_mm:.0f} +- "
-            f"{max(step.uncertainty_mm or 0, 1):.0f} mm farther away: align it in the "
-            f"mix, or leave it if that depth is its sound. {change}"
+            f"{late} stands {reach} farther away. Align it in the mix: {change}. Or "
+            "leave it, if that depth is its sound."
         )
     reasons = {
-        "room": "Leave it: a room mic's lateness is its sound.",
+        "room": (
+            f"Leave it: {late} stands {abs(relation.distance_mm):.0f} mm farther away, "
+            "and a room mic's lateness is its sound."
+        ),
         "unsure": "Leave it: the two share too little to tell.",
         "in_step": "Leave it: the two are in step.",
         "small": "Leave it: aligning would change the sum by less than 0.3 dB.",

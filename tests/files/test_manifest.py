@@ -4,8 +4,10 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.dsp.mix import MOST_MICS
 from pipeline.errors import ManifestError
 from pipeline.files.manifest import read_plan
+from pipeline.models.references import MOST_SEARCHED
 
 GOOD = """
 format = 1
@@ -131,6 +133,65 @@ def test_speakers_are_checked_through_inheritance(tmp_path):
 def test_each_mistake_is_named(tmp_path, change, expected):
     with pytest.raises(ManifestError, match=expected):
         read_plan(write(tmp_path, GOOD.replace(*change)))
+
+
+BLEND = """
+[[blend]]
+id = "mixed"
+parts = [{ capture = "%s" }, { capture = "%s" }]
+"""
+
+
+@pytest.mark.parametrize(
+    ("change", "expected"),
+    [
+        (('id = "mixed"', 'id = "DI (dry)"'), "'DI .dry.' is already taken"),
+        (('id = "mixed"', 'id = "CAPTURE"'), "'CAPTURE' is already taken"),
+        (('{ capture = "OTHER" }', '{ capture = "CAPTURE" }'), "already; name it once"),
+        (("parts", "nearest = {}\nparts"), "either `capture` or `file`"),
+        (
+            ("parts", 'nearest = { capture = "OTHER", file = "a.wav" }\nparts'),
+            "either `capture` or `file`",
+        ),
+        (("parts", 'nearest = { capture = "OTHR" }\nparts'), "the nearest is 'OTHER'"),
+        (("parts", 'nearest = { filename = "a.wav" }\nparts'), "did you mean 'file'"),
+        (
+            ("parts = [{ ", 'nearest = { file = "a.wav" }\nparts = [{ gain_db = -3, '),
+            "mixed., parts.1.gain_db: the gains are searched",
+        ),
+    ],
+)
+def test_a_blend_that_cannot_be_made_is_named(tmp_path, change, expected):
+    plan = read_plan(write(tmp_path, GOOD))
+    first, second = (capture.id for capture in plan.captures[:2])
+    before, after = (
+        text.replace("CAPTURE", first).replace("OTHER", second) for text in change
+    )
+    if "OTHR" in after:
+        after, expected = after.replace("OTHR", second[:-1]), f"nearest is '{second}'"
+    text = GOOD + (BLEND % (first, second)).replace(before, after, 1)
+    expected = expected.replace("CAPTURE", first).replace("OTHER", second)
+    with pytest.raises(ManifestError, match=expected):
+        read_plan(write(tmp_path, text))
+
+
+def test_the_gains_of_five_at_most_are_searched(tmp_path):
+    plan = read_plan(write(tmp_path, GOOD))
+    captures = "".join(f'[[capture]]\nfile = "audio/{k}.wav"\n' for k in range(6))
+    parts = ", ".join(f'{{ capture = "{k}" }}' for k in range(6))
+    text = (
+        f'{GOOD}{captures}[[blend]]\nid = "six"\nparts = [{parts}]\n'
+        f'nearest = {{ capture = "{plan.captures[0].id}" }}\n'
+    )
+    with pytest.raises(ManifestError, match="found 6 parts; the gains of 5 at most"):
+        read_plan(write(tmp_path, text))
+    assert MOST_SEARCHED == MOST_MICS
+
+
+def test_no_capture_takes_the_dis_name(tmp_path):
+    text = f'{GOOD}[[capture]]\nfile = "audio/DI (dry).wav"\n'
+    with pytest.raises(ManifestError, match="is the DI's own name; choose another"):
+        read_plan(write(tmp_path, text))
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.errors import OutputError
-from pipeline.files.names import ascii_text, inside, safe_name, slug, unique_names
+from pipeline.files.names import (
+    ascii_text,
+    inside,
+    safe_name,
+    slug,
+    unique_names,
+    unspaced,
+)
 
 any_text = st.text(max_size=140) | st.text("aA.<>:\\/ -\u202ecCoOnN1\u00e9e\u0301")
 
@@ -85,6 +92,26 @@ def test_a_planted_collision():
     """Somebody names a capture just as the digits would have."""
     taken = unique_names(["x", "X"])["X"]
     assert len({n.casefold() for n in unique_names(["x", taken, "X"]).values()}) == 3
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("near + far -1.5 dB aligned", "near+far_-1.5_dB_aligned"),
+        ("both  close\tones ", "both_close_ones"),
+        ("a +6.0 dB", "a_+6.0_dB"),
+        ("plain", "plain"),
+    ],
+)
+def test_a_name_without_blanks(text, expected):
+    assert unspaced(text) == expected
+
+
+def test_names_that_are_spelt_alike_stay_apart():
+    names = unique_names(["a_b", "a b", "a  b"], unspaced)
+    assert names["a_b"] == "a_b"
+    assert len(set(names.values())) == 3
+    assert not any(" " in name for name in names.values())
 
 
 def test_an_identifier_comes_once():

@@ -2,6 +2,8 @@
 
 from typing import Any
 
+import pytest
+
 from pipeline.report.harmonics import SHOWN_HZ, sweeps
 from pipeline.report.names import names
 from pipeline.report.page import render_page
@@ -68,6 +70,19 @@ def test_what_was_played_ahead_of_the_di_is_not_latency() -> None:
     assert "12.75" in page
     assert "10012" not in page
     assert "the same within 0.40 samples" in page
+
+
+@pytest.mark.parametrize("data", [played(), night(12)])
+def test_every_row_of_the_latencies_has_as_many_cells_as_the_head(
+    data: dict[str, Any],
+) -> None:
+    page = render_page(record(data))
+    start = page.index('aria-label="Latency and polarity"')
+    table = page[start : page.index("</table>", start)]
+    head, *rows = table.split("<tr")[1:]
+    cells = [row.count("<td") for row in rows]
+    # The pass stands once over all its rows.
+    assert set(cells) == {head.count("<th ") - 1}
 
 
 def test_a_session_without_play_out_file_says_nothing_of_it() -> None:

@@ -43,6 +43,7 @@ class SumCurve:
         Power sum over sum, in dB, of each third octave from 80 Hz to 8 kHz,
         averaged with the bands' power sums as weights. 0: as if unrelated;
         -3.01: two, equal and in step; positive: parts of the sound are cancelled.
+        Our own definition; bands of IEC 61260-1.
     """
 
     freq_hz: Float

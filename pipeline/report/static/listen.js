@@ -230,6 +230,7 @@ const show = () => {
   $("play").setAttribute("aria-pressed", String(on));
   $("play").firstElementChild.textContent = on ? "Pause" : "Play";
   $("dry").setAttribute("aria-pressed", String(current === "di"));
+  if ($("blend")) $("blend").value = current && current !== "di" && current[0] !== "c" ? current : "";
   const db = current ? trimOf(current) : 0;
   $("trim").textContent = `${db > 0 ? "+" : db < 0 ? "\u2212" : ""}${Math.abs(db).toFixed(1)} dB`;
 };
