@@ -19,14 +19,19 @@ class ReflectionView:
     measured: str
 
 
-def _reflection(found: Reflection, name: Name | None) -> ReflectionView:
+def _reflection(
+    found: Reflection, name: Name | None, *, beside: bool
+) -> ReflectionView:
     measured = text.ABSENT
     if found.measured_delay_ms is not None:
         measured = text.number(found.measured_delay_ms, 2, "ms")
         if found.measured_level_db is not None:
             measured += f", {text.number(found.measured_level_db, 1, 'dB')}"
+        if found.measured_notch_hz is not None:
+            measured += f", first hole near {text.hertz(found.measured_notch_hz)}"
         if found.against is not None:
-            measured += f" (against {found.against})"
+            way = "as heard beside" if beside else "what differs from"
+            measured += f" ({way} {found.against})"
     return ReflectionView(
         name=name,
         id=found.capture,
@@ -57,4 +62,12 @@ def reflections(
     tuple of ReflectionView
         In the record's order.
     """
-    return tuple(_reflection(f, names.get(f.capture)) for f in record.reflections)
+    passes = {capture.id: capture.pass_id for capture in record.captures}
+    return tuple(
+        _reflection(
+            found,
+            names.get(found.capture),
+            beside=passes.get(found.capture) == passes.get(found.against or ""),
+        )
+        for found in record.reflections
+    )

@@ -94,17 +94,22 @@ def _speaker_height(capture: CapturePlan, judged: Judged) -> float | None:
 
 def _other_treatment(capture: CapturePlan, judged: Judged) -> str | None:
     """Find the capture that differs in the treatment of the room alone."""
+    # One whose treatment is written down is preferred, then the nearest in time.
     place = capture.place
-    for other in judged.plan.captures:
-        same = (
-            other.written.setup == capture.written.setup
-            and other.written.mic == capture.written.mic
-            and other.place.model_copy(update={"treatment": place.treatment}) == place
-        )
-        if (
-            same
-            and other.place.treatment != place.treatment
-            and judged.usable(other.id)
-        ):
-            return other.id
-    return None
+    order = {one.id: at for at, one in enumerate(judged.plan.captures)}
+    found = [
+        other
+        for other in judged.plan.captures
+        if other.written.setup == capture.written.setup
+        and other.written.mic == capture.written.mic
+        and other.place.treatment != place.treatment
+        and other.place.model_copy(update={"treatment": place.treatment}) == place
+        and judged.usable(other.id)
+    ]
+    if not found:
+        return None
+    here = order[capture.id]
+    return min(
+        found,
+        key=lambda one: (one.place.treatment is None, abs(order[one.id] - here)),
+    ).id

@@ -106,7 +106,7 @@ def describe_reflection(
     if predicted.matters:
         message = (
             "The floor's reflection can move the response by "
-            f"+-{predicted.ripple_db:.1f} dB here, first dip near "
+            f"+-{predicted.ripple_db:.1f} dB here, first hole near "
             f"{predicted.first_notch_hz:.0f} Hz: treating the floor, or raising or "
             "tilting the cabinet, can matter."
         )
@@ -120,6 +120,8 @@ def describe_reflection(
     other = against[0] if against else None
     if measured is not None:
         delay_ms, level_db = measured.reflection.delay_ms, measured.reflection.level_db
+    if other is not None:
+        message += f" {_say_treated(id_, other, measured)}"
     if echo is not None and other is None and _expected(echo, predicted.delay_ms):
         delay_ms, level_db, other = echo.delay_ms, echo.level_db, echo.against
     return Reflection(
@@ -131,6 +133,18 @@ def describe_reflection(
         measured_level_db=None if level_db is None else round(level_db, 2),
         against=other,
         message=message,
+    )
+
+
+def _say_treated(id_: str, other: str, found: MeasuredReflection | None) -> str:
+    if found is None:
+        return f"Between {id_} and {other} no difference of that kind shows."
+    reflection = found.reflection
+    verdict = "that matters" if reflection.matters else "next to nothing"
+    return (
+        f"Between {id_} and {other}, whose treatment differs, a reflection "
+        f"{-reflection.level_db:.0f} dB down comes or goes: up to "
+        f"+-{reflection.ripple_db:.1f} dB, {verdict}."
     )
 
 

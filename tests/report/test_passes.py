@@ -2,7 +2,7 @@
 
 import records
 
-from pipeline.report import passes
+from pipeline.report import passes, reflections
 from pipeline.report.names import names
 
 
@@ -54,3 +54,32 @@ def test_passes_keep_their_order_and_their_captures():
     found = told(records.night(16))
     assert [view.id for view in found] == [f"p{k:02d}" for k in range(1, 7)]
     assert [row.name.id for row in found[0].rows] == ["t001", "t002", "t003"]
+
+
+def test_advice_of_several_steps_is_told_step_by_step():
+    data = records.night(16)
+    assert len(told(data)[0].pairs[0].advice) == 1
+    data["pairs"][0]["advice"]["steps"] = ["Flip it.", "Move it 21 +- 2 mm."]
+    assert told(data)[0].pairs[0].advice == ("Flip it.", "Move it 21 \u00b1 2 mm.")
+
+
+def test_the_floor_as_measured_names_its_hole_and_what_it_was_held_against():
+    # 500 / 1.97 ms is 254 Hz; the other capture is of another pass, so its treatment
+    # differs.
+    data = records.night(16)
+    record = records.record(data)
+    other = data["reflections"][0]["against"]
+    (found,) = reflections.reflections(record, names(record))
+    assert found.measured == (
+        "1.97\u00a0ms, \u22125.1\u00a0dB, first hole near 254\u00a0Hz "
+        f"(what differs from {other})"
+    )
+    beside = next(
+        c["id"]
+        for c in data["captures"]
+        if c["pass"] == data["captures"][2]["pass"] and c["id"] != found.id
+    )
+    data["reflections"][0]["against"] = beside
+    record = records.record(data)
+    (found,) = reflections.reflections(record, names(record))
+    assert found.measured.endswith(f"(as heard beside {beside})")
