@@ -340,6 +340,10 @@ class Reflection(Strict):
             "the pass."
         ),
     )
+    matters: bool | None = Field(
+        default=None,
+        description="Whether treating the floor can be heard here, as predicted.",
+    )
     message: str
 
     @property

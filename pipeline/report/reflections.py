@@ -19,6 +19,25 @@ class ReflectionView:
     measured: str
 
 
+@dataclass(frozen=True, slots=True)
+class FloorReflections:
+    """The captures that the floor can matter to, and those that it cannot.
+
+    Parameters
+    ----------
+    rows : tuple of ReflectionView
+        Where the floor can matter, or something was compared.
+    quiet : tuple of Name
+        Where it changes next to nothing.
+    quiet_down : str
+        How far down it lies at least there.
+    """
+
+    rows: tuple[ReflectionView, ...]
+    quiet: tuple[Name, ...]
+    quiet_down: str
+
+
 def _reflection(
     found: Reflection, name: Name | None, *, beside: bool
 ) -> ReflectionView:
@@ -45,9 +64,7 @@ def _reflection(
     )
 
 
-def reflections(
-    record: Record, names: Mapping[str, Name]
-) -> tuple[ReflectionView, ...]:
+def reflections(record: Record, names: Mapping[str, Name]) -> FloorReflections | None:
     """Floor reflections.
 
     Parameters
@@ -59,15 +76,22 @@ def reflections(
 
     Returns
     -------
-    tuple of ReflectionView
-        In the record's order.
+    FloorReflections or None
+        In the record's order; None where no height and distance is known.
     """
+    if not record.reflections:
+        return None
     passes = {capture.id: capture.pass_id for capture in record.captures}
-    return tuple(
-        _reflection(
-            found,
-            names.get(found.capture),
-            beside=passes.get(found.capture) == passes.get(found.against or ""),
-        )
-        for found in record.reflections
+    rows, quiet = [], []
+    for found in record.reflections:
+        if found.matters is False and found.against is None and found.capture in names:
+            quiet.append(found)
+            continue
+        beside = passes.get(found.capture) == passes.get(found.against or "")
+        rows.append(_reflection(found, names.get(found.capture), beside=beside))
+    highest = max((found.predicted_level_db for found in quiet), default=0.0)
+    return FloorReflections(
+        rows=tuple(rows),
+        quiet=tuple(names[found.capture] for found in quiet),
+        quiet_down=text.number(-highest, 0, "dB"),
     )

@@ -132,6 +132,7 @@ def describe_reflection(
         measured_delay_ms=None if delay_ms is None else round(delay_ms, 4),
         measured_level_db=None if level_db is None else round(level_db, 2),
         against=other,
+        matters=predicted.matters,
         message=message,
     )
 

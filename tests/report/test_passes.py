@@ -4,6 +4,7 @@ import records
 
 from pipeline.report import passes, reflections
 from pipeline.report.names import names
+from pipeline.report.page import render_page
 
 
 def told(data):
@@ -69,7 +70,7 @@ def test_the_floor_as_measured_names_its_hole_and_what_it_was_held_against():
     data = records.night(16)
     record = records.record(data)
     other = data["reflections"][0]["against"]
-    (found,) = reflections.reflections(record, names(record))
+    (found,) = reflections.reflections(record, names(record)).rows
     assert found.measured == (
         "1.97\u00a0ms, \u22125.1\u00a0dB, first hole near 254\u00a0Hz "
         f"(what differs from {other})"
@@ -81,5 +82,28 @@ def test_the_floor_as_measured_names_its_hole_and_what_it_was_held_against():
     )
     data["reflections"][0]["against"] = beside
     record = records.record(data)
-    (found,) = reflections.reflections(record, names(record))
+    (found,) = reflections.reflections(record, names(record)).rows
     assert found.measured.endswith(f"(as heard beside {beside})")
+
+
+def test_captures_that_the_floor_cannot_matter_to_are_named_together():
+    data = records.night(16)
+    quiet = data["reflections"][0] | {
+        "matters": False,
+        "against": None,
+        "measured_delay_ms": None,
+        "measured_level_db": None,
+    }
+    data["reflections"] += [
+        quiet | {"capture": data["captures"][k]["id"], "predicted_level_db": level}
+        for k, level in ((3, -33.1), (4, -26.0))
+    ]
+    record = records.record(data)
+    found = reflections.reflections(record, names(record))
+    assert len(found.rows) == 1
+    assert [name.index for name in found.quiet] == [3, 4]
+    assert found.quiet_down == "26\u00a0dB"
+    assert "26\u00a0dB down or more" in render_page(record)
+    data["reflections"] = []
+    record = records.record(data)
+    assert reflections.reflections(record, names(record)) is None
