@@ -263,3 +263,15 @@ def test_memory_is_given_back(page, night):
     assert not page.run("return reampsPlayer.voices.has('c1')")
     page.press("p")
     assert page.complaints() == []
+
+
+def test_a_blend_is_heard_from_its_row(page, night):
+    page.open(night)
+    page.run("document.querySelector('#blends [data-hear=b0]').click()")
+    page.until("return window.reampsPlayer.state().heard === 'b0'")
+    chosen = "return document.getElementById('blend').value"
+    assert page.run(chosen) == "b0"
+    page.press("d")
+    assert page.run("return window.reampsPlayer.state().current") == "di"
+    assert not page.run(chosen)
+    page.run("window.reampsPlayer.pause()")
