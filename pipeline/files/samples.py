@@ -28,6 +28,8 @@ WIDTHS = {
     "DOUBLE": 8,
 }
 FULL_SCALE_24 = 8_388_608
+_ENCODED_FRAMES = 65_536
+_BEFORE = 8
 
 
 class PcmReader:
@@ -47,9 +49,12 @@ class PcmReader:
         self._handle, self._header, self._index = handle, header, index
         self._frame_bytes = WIDTHS[header.subtype] * header.channels
         self._block = max(1, BLOCK_BYTES // self._frame_bytes)
-        # Kept from block to block: fresh memory would cost more than the work.
-        self._raw = np.empty(self._block * self._frame_bytes, dtype=np.uint8)
-        self._wide = np.zeros((self._block, 4), dtype=np.uint8)
+        # Kept from block to block: fresh memory would cost more than the work. Some
+        # bytes around it: a sample of three bytes is read as the upper part of four.
+        size = self._block * self._frame_bytes
+        self._around = np.zeros(_BEFORE + size + 1, dtype=np.uint8)
+        self._raw = self._around[_BEFORE : _BEFORE + size]
+        self._words = np.empty(self._block, dtype=np.int32)
 
     def fill(self, out: NDArray[np.float32], first: int) -> int:
         """Read into an array.
@@ -89,8 +94,7 @@ class PcmReader:
         raw = self._raw[: frames * self._frame_bytes]
         width = WIDTHS[subtype]
         if subtype == "PCM_24":
-            octets = raw.reshape(frames, channels, width)[:, self._index]
-            self._decode_24(octets, out, little=order == "<")
+            self._decode_24(frames, out, little=order == "<")
             return
         if subtype in ("FLOAT", "DOUBLE"):
             with np.errstate(over="ignore", invalid="ignore"):
@@ -103,13 +107,20 @@ class PcmReader:
         out *= np.float32(2.0 ** (1 - 8 * width))
 
     def _decode_24(
-        self, octets: NDArray[np.uint8], out: NDArray[np.float32], *, little: bool
+        self, frames: int, out: NDArray[np.float32], *, little: bool
     ) -> None:
-        """Widen to 32 bits, most significant bits first; the lowest stay zero."""
-        wide = self._wide[: len(octets)]
-        for target, source in enumerate((0, 1, 2) if little else (2, 1, 0), start=1):
-            wide[:, target] = octets[:, source]
-        out[:] = wide.view("<i4")[:, 0]
+        """Widen to 32 bits, most significant bits first; the lowest become zero."""
+        stored: NDArray[np.int32] = np.ndarray(
+            (frames,),
+            dtype="<i4" if little else ">i4",
+            buffer=self._around,
+            offset=_BEFORE + 3 * self._index - (1 if little else 0),
+            strides=(self._frame_bytes,),
+        )
+        words = self._words[:frames]
+        words[:] = stored
+        np.bitwise_and(words, np.int32(-256), out=words)
+        out[:] = words
         out *= np.float32(2.0**-31)
 
     def close(self) -> None:
@@ -130,22 +141,47 @@ def encode_24(samples: NDArray[np.float32]) -> bytes:
     Returns
     -------
     bytes
-        3 n bytes.
+        3 n bytes. A sample that is not finite or outside of that range is a
+        `ValueError`.
+    """
+    octets = np.empty(3 * len(samples) + 1, dtype=np.uint8)
+    encode_24_into(octets, samples)
+    return octets[:-1].tobytes()
+
+
+def encode_24_into(
+    octets: NDArray[np.uint8], samples: NDArray[np.float32], gain: float = 1.0
+) -> None:
+    """Turn float32 samples into 24-bit integers, as `encode_24`, where they shall lie.
+
+    Parameters
+    ----------
+    octets : ndarray, shape (3 n + 1,), uint8
+        Filled; the last byte is left with anything.
+    samples : ndarray, shape (n,), float32
+        With the gain from -1.0 up to, but not including, 1.0.
+    gain : float
+        Amplitude that the samples are multiplied by, in single precision.
 
     Raises
     ------
     ValueError
         When a sample is not finite or outside of that range.
     """
-    if len(samples) and not (samples.min() >= -1.0 and samples.max() < 1.0):
-        msg = "samples are not finite or outside [-1, 1): lower the gain first"
-        raise ValueError(msg)
-    scaled = samples * np.float32(FULL_SCALE_24)
-    np.rint(scaled, out=scaled)
-    # The last half step below 1.0 is inside the range and rounds down.
-    np.minimum(scaled, np.float32(FULL_SCALE_24 - 1), out=scaled)
-    octets = scaled.astype("<i4").view(np.uint8).reshape(-1, 4)
-    packed = np.empty((len(octets), 3), dtype=np.uint8)
-    for k in range(3):
-        packed[:, k] = octets[:, k]
-    return packed.tobytes()
+    for start in range(0, len(samples), _ENCODED_FRAMES):
+        block = samples[start : start + _ENCODED_FRAMES]
+        if gain != 1.0:
+            block = block * np.float32(gain)
+        if not (block.min() >= -1.0 and block.max() < 1.0):
+            msg = "samples are not finite or outside [-1, 1): lower the gain first"
+            raise ValueError(msg)
+        scaled = block * np.float32(FULL_SCALE_24)
+        np.rint(scaled, out=scaled)
+        # The last half step below 1.0 is inside the range and rounds down.
+        np.minimum(scaled, np.float32(FULL_SCALE_24 - 1), out=scaled)
+        # Words of four bytes, three bytes apart and written one after another: each
+        # covers the fourth byte of the one before it.
+        words: NDArray[np.int32] = np.ndarray(
+            block.shape, dtype="<i4", buffer=octets, offset=3 * start, strides=(3,)
+        )
+        words[:] = scaled.astype("<i4")

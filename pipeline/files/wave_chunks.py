@@ -6,6 +6,7 @@ data to be found. Over 4 GiB the file becomes RF64 (EBU Tech 3306, ITU-R
 BS.2088), whose ``ds64`` comes first. Equal input gives equal bytes.
 """
 
+import hashlib
 import struct
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -15,14 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import AudioError
-from pipeline.files.atomic import write_aside
+from pipeline.files.atomic import replace_with
 from pipeline.files.bext import BextFields, build_bext, parse_bext
 from pipeline.files.chunks import Chunk, HeaderError, read_at, wave_chunks
 from pipeline.files.names import ascii_text
 from pipeline.files.opening import UNREADABLE, open_source, signature
-from pipeline.files.samples import encode_24
+from pipeline.files.samples import encode_24_into
 
-BLOCK_FRAMES = 65_536
 FRAME_BYTES = 3
 LARGEST_RIFF_BYTES = 2**32 - 1
 LARGEST_BODY_BYTES = 1_048_576
@@ -160,14 +160,15 @@ def write_wave_24(
         nothing is written either.
     """
     head = wave_head(len(samples), sample_rate_hz, bext, info)
-    with write_aside(path) as written:
-        written.write(head)
-        for start in range(0, len(samples), BLOCK_FRAMES):
-            block = samples[start : start + BLOCK_FRAMES]
-            written.write(encode_24(block if gain == 1.0 else block * np.float32(gain)))
-        if len(samples) * FRAME_BYTES & 1:
-            written.write(b"\0")
-    return WrittenFile(path, len(samples), written.sha256)
+    # One byte more than the samples need: what follows an odd number of bytes, or else
+    # goes.
+    octets = np.empty(len(head) + len(samples) * FRAME_BYTES + 1, dtype=np.uint8)
+    octets[: len(head)] = np.frombuffer(head, dtype=np.uint8)
+    encode_24_into(octets[len(head) :], samples, gain)
+    octets[-1] = 0
+    content = octets.data[: -1 if len(samples) * FRAME_BYTES % 2 == 0 else None]
+    replace_with(path, content)
+    return WrittenFile(path, len(samples), hashlib.sha256(content).hexdigest())
 
 
 def wave_16(samples: NDArray[np.int16], sample_rate_hz: int) -> bytes:

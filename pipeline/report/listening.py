@@ -99,7 +99,9 @@ def listening_script(
     return f'reamps_audio({head},"data":"{data}"}});\n'
 
 
-def listening_samples(identity: str, samples: NDArray[np.int16], *, rate: int) -> bytes:
+def listening_samples(
+    identity: str, samples: NDArray[np.int16], *, rate: int
+) -> memoryview:
     """Script that carries the samples of one sound, one a character.
 
     Parameters
@@ -113,9 +115,9 @@ def listening_samples(identity: str, samples: NDArray[np.int16], *, rate: int) -
 
     Returns
     -------
-    bytes
-        JavaScript of one call in UTF-16, little-endian, with a byte order mark: a
-        browser goes by that before anything else (Encoding Standard, "decode").
+    memoryview
+        Of bytes: JavaScript of one call in UTF-16, little-endian, with a byte order
+        mark: a browser goes by that before anything else (Encoding Standard, "decode").
     """
     payload = {
         "id": identity,
@@ -125,17 +127,30 @@ def listening_samples(identity: str, samples: NDArray[np.int16], *, rate: int) -
         "frames": len(samples),
     }
     head = f'\ufeffreamps_audio({as_script(payload).removesuffix("}")},"data":"'
-    start, end = head.encode("utf-16-le"), '"});\n'.encode("utf-16-le")
-    return b"".join((start, _characters(samples.ravel()), end))
+    script = _around(_units(head), samples.reshape(-1), _units('"});\n'))
+    return script.view(np.uint8).data
 
 
-def _characters(samples: NDArray[np.int16]) -> memoryview:
+def _around(
+    head: NDArray[np.uint16], samples: NDArray[np.int16], end: NDArray[np.uint16]
+) -> NDArray[np.uint16]:
     """One UTF-16 unit a sample, or six of an escape where it may not stand as it is."""
-    units = samples.view(np.uint16) + np.uint16(SHIFT)
     low, high = _PLAIN
     if samples.min() < low or samples.max() > high:
-        units = _escaped(units, np.flatnonzero((samples < low) | (samples > high)))
-    return units.astype("<u2", copy=False).data
+        places = np.flatnonzero((samples < low) | (samples > high))
+        units = _escaped(samples.view(np.uint16) + np.uint16(SHIFT), places)
+        return np.concatenate((head, units.astype("<u2", copy=False), end))
+    # The samples become characters where they shall lie: there are millions of them.
+    script = np.empty(head.size + samples.size + end.size, dtype="<u2")
+    script[: head.size], script[-end.size :] = head, end
+    inner = script[head.size : head.size + samples.size]
+    np.add(samples.view(np.uint16), np.uint16(SHIFT), out=inner)
+    return script
+
+
+def _units(text: str) -> NDArray[np.uint16]:
+    """Code units of a text: two for a character beyond U+FFFF."""
+    return np.frombuffer(text.encode("utf-16-le"), dtype="<u2")
 
 
 def _escaped(

@@ -67,7 +67,7 @@ def write_output(
     relative: str,
     sample_rate_hz: int,
     bext: BextFields,
-    wrap: Callable[[NDArray[np.int16]], bytes] | None = None,
+    wrap: Callable[[NDArray[np.int16]], memoryview] | None = None,
     listen: Path | None = None,
 ) -> Output:
     """Write aligned samples with their gain.

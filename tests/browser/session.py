@@ -60,7 +60,7 @@ def listening(index: int, file: str, samples: np.ndarray) -> bytes:
     """Script of a sound, in one of the three forms that there are."""
     kind = ("FLAC", "WAV", "L16")[index % 3]
     if kind == "L16":
-        return listening_samples(file, samples, rate=RATE)
+        return bytes(listening_samples(file, samples, rate=RATE))
     return listening_script(
         file,
         encoded(samples, kind),

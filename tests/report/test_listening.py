@@ -37,7 +37,7 @@ def test_carries_the_bytes():
 
 
 def characters(script):
-    found = payload(script.decode("utf-16"))
+    found = payload(bytes(script).decode("utf-16"))
     text = found.pop("data").encode("utf-16-le", "surrogatepass")
     units = np.frombuffer(text, dtype="<u2")
     return found, (units - np.uint16(SHIFT)).view(np.int16)
@@ -70,7 +70,7 @@ def test_nothing_in_the_script_can_end_its_string():
     # ECMAScript, StringLiteral: no quote, backslash, carriage return or line feed. The
     # Unicode Standard, 3.9: no surrogate on its own. The byte order mark comes once.
     every = np.arange(-32768, 32768, dtype=np.int16)
-    text = listening_samples("a", every, rate=1)[2:].decode("utf-16-le")
+    text = bytes(listening_samples("a", every, rate=1)[2:]).decode("utf-16-le")
     data = text[text.index('"data":"') + 8 : -5]
     for escape in range(data.count("\\")):
         at = data.index("\\")
