@@ -27,6 +27,7 @@ _JUMP_STEPS = 8.0
 _JUMP_SHARE = 0.05
 _SURROUNDING = 256
 _PROBES = 16
+_CELL_PROBES = _PROBES // 2
 _CELL = HELD_SAMPLES // 2
 _TOP = 0.98
 
@@ -171,8 +172,7 @@ def _repeats(x: Samples, block: int, step: float) -> list[int]:
         return []
     stride = block // _PROBES
     least = 2.0 * _BUSY_STEPS * step
-    probed = np.flatnonzero(x[block::stride] == x[:-block:stride])
-    runs = consecutive_runs(probed, _PROBES - 1)
+    runs = consecutive_runs(_probed(x, block, stride), _PROBES - 1)
     runs = runs[runs[:, 1] - runs[:, 0] <= 2.5 * _PROBES]
     found = []
     for first in _equal_throughout(x, runs[:, 0] * stride, block).tolist():
@@ -181,6 +181,20 @@ def _repeats(x: Samples, block: int, step: float) -> list[int]:
         if at is not None and float(np.ptp(x[at : at + block])) >= least:
             found.append(at)
     return found
+
+
+def _probed(x: Samples, block: int, stride: int) -> Index:
+    """Probes at which `x` is what it was a block before, as far as they may count."""
+    # A run that counts holds a probe of the grid: only around those are the others
+    # looked at.
+    step = _CELL_PROBES * stride
+    cells = np.flatnonzero(x[block::step] == x[:-block:step])
+    cells = np.union1d(np.maximum(cells - 1, 0), cells)
+    probes = (cells[:, None] * _CELL_PROBES + np.arange(_CELL_PROBES)).ravel()
+    at = probes * stride
+    inside = at < len(x) - block
+    probes, at = probes[inside], at[inside]
+    return np.asarray(probes[x[at + block] == x[at]], dtype=np.int64)
 
 
 def _equal_throughout(x: Samples, first: Index, block: int) -> Index:

@@ -9,7 +9,7 @@ The windows are those of `spectrum` (0.34 s): in a much shorter one the response
 of a room does not fit, and a clean capture of it looks distorted.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +40,8 @@ LEAST_AVERAGES = 8
 # Neighbouring windows overlap and share their noise: runs of windows go to the
 # same half, so that only the ends of runs touch.
 _RUN = 4
+_ROWS = 16
+_KEPT_POWERS = 16
 _FLOOR = 1e-30
 
 
@@ -114,14 +116,18 @@ class DiSpectra:
         Length of the DI in samples.
     starts : ndarray of int, shape (windows,)
         First sample of each window in which the DI plays.
-    spectra : ndarray of complex64, shape (windows, bins)
-        Their spectra; 600 windows at most, 39 MB at 48 kHz.
+    conjugates : ndarray of complex64, shape (windows, bins)
+        Conjugates of their spectra; 600 windows at most, 39 MB at 48 kHz.
+    powers : dict
+        Summed powers of the windows that a capture needed, for those that need the
+        same ones.
     """
 
     sample_rate_hz: int
     frames: int
     starts: NDArray[np.int64]
-    spectra: Spectra
+    conjugates: Spectra
+    powers: dict[bytes, Float] = field(default_factory=dict, repr=False, compare=False)
 
 
 def di_spectra(di: Samples, sample_rate_hz: int, activity: Activity) -> DiSpectra:
@@ -143,12 +149,12 @@ def di_spectra(di: Samples, sample_rate_hz: int, activity: Activity) -> DiSpectr
     """
     starts = window_starts(len(di), sample_rate_hz, activity.active, PLAYING_SHARE)
     bins = len(bin_frequencies(sample_rate_hz))
-    spectra = np.zeros((len(starts), bins), dtype=np.complex64)
+    conjugates = np.zeros((len(starts), bins), dtype=np.complex64)
     first = 0
     for batch in windowed_spectra(di, sample_rate_hz, starts):
-        spectra[first : first + len(batch)] = batch
+        np.conjugate(batch, out=conjugates[first : first + len(batch)])
         first += len(batch)
-    return DiSpectra(sample_rate_hz, len(di), starts, spectra)
+    return DiSpectra(sample_rate_hz, len(di), starts, conjugates)
 
 
 def capture_spectra(
@@ -220,19 +226,28 @@ def cross_spectra(
 def _half_sums(
     di: DiSpectra, x: Samples, rows: NDArray[np.int64]
 ) -> tuple[Float, Float, Complex]:
-    bins = di.spectra.shape[1]
-    dd, xx = np.zeros(bins), np.zeros(bins)
-    dx = np.zeros(bins, dtype=np.complex128)
+    xx = np.zeros(di.conjugates.shape[1])
+    dx = np.zeros(di.conjugates.shape[1], dtype=np.complex128)
     first = 0
     for y in windowed_spectra(x, di.sample_rate_hz, di.starts[rows]):
-        d = di.spectra[rows[first : first + len(y)]]
-        first += len(y)
-        dd += summed_power(d)
         xx += summed_power(y)
-        np.conjugate(d, out=d)
-        np.multiply(d, y, out=d)
-        dx += d.sum(axis=0)
-    return dd, xx, dx
+        np.multiply(y, di.conjugates[rows[first : first + len(y)]], out=y)
+        dx += y.sum(axis=0)
+        first += len(y)
+    return _di_power(di, rows), xx, dx
+
+
+def _di_power(di: DiSpectra, rows: NDArray[np.int64]) -> Float:
+    """Sum the power of some windows of the DI."""
+    key = rows.tobytes()
+    if key not in di.powers:
+        if len(di.powers) >= _KEPT_POWERS:
+            di.powers.clear()
+        batches = np.split(rows, range(_ROWS, len(rows), _ROWS))
+        di.powers[key] = np.sum(
+            [summed_power(di.conjugates[batch]) for batch in batches], axis=0
+        )
+    return di.powers[key]
 
 
 def _explained(cross: CrossSpectra) -> tuple[Float, Float]:

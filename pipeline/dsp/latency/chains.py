@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
 
 from pipeline.dsp.pairs.colour import Family, colours
@@ -99,12 +100,12 @@ def stacked(values: Complex) -> Float:
 def _folded(freq_hz: Float, rate_hz: int) -> Complex:
     """Atoms whose phase is folded from their magnitude at the capture's rate."""
     grid = np.linspace(0.0, rate_hz / 2.0, FOLDING_NFFT // 2 + 1)
-    sizes = np.hstack(colours(grid, rate_hz, Family.ANALOGUE)).real
-    cepstra = np.fft.irfft(sizes, FOLDING_NFFT, axis=0)
-    cepstra[1 : FOLDING_NFFT // 2] *= 2.0
-    cepstra[FOLDING_NFFT // 2 + 1 :] = 0.0
-    whole = sizes + 1j * np.fft.rfft(cepstra, axis=0).imag
-    columns = [np.interp(freq_hz, grid, column) for column in whole.T]
+    sizes = np.hstack(colours(grid, rate_hz, Family.ANALOGUE)).real.T
+    cepstra = scipy.fft.irfft(sizes, FOLDING_NFFT)
+    cepstra[:, 1 : FOLDING_NFFT // 2] *= 2.0
+    cepstra[:, FOLDING_NFFT // 2 + 1 :] = 0.0
+    whole = sizes + 1j * scipy.fft.rfft(cepstra).imag
+    columns = [np.interp(freq_hz, grid, column) for column in whole]
     return np.asarray(np.stack(columns, axis=1), dtype=np.complex128)
 
 

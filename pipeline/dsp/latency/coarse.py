@@ -141,11 +141,13 @@ def search(
         For each template up to 16 arrivals. The flattened correlation: Knapp
         and Carter 1976 (generalised cross-correlation), with a power below 1.
     """
+    if not templates and (folded := _search_folded(reference, capture)):
+        return (folded,)
     factor, nfft = reference.decimation, reference.coarse_nfft
     rate = reference.sample_rate_hz / factor
     length, margin = reference.coarse_frames, int(OVERLAP_S * rate)
     step, total = nfft - length, -(-capture.frames // factor)
-    templates = templates or (reference.coarse_spectrum,)
+    templates = templates or (reference.flattened(nfft),)
     peaks: list[list[tuple[float, float]]] = [[] for _ in templates]
     energy, lags = np.zeros(len(templates)), 0
     # A capture that fits into one transform beside the DI needs one only: the
@@ -166,17 +168,58 @@ def search(
             found = _peaks(size, int(APART_S * rate), CANDIDATES)
             peaks[k] += [(first + place, height) for place, height in found]
     return tuple(
-        CoarseSearch(
-            tuple(
-                Arrival(place * factor, height)
-                for place, height in sorted(found, key=lambda peak: -peak[1])[
-                    :CANDIDATES
-                ]
-            ),
-            float(np.sqrt(power / max(lags, 1))),
-        )
+        _ordered(found, factor, power / max(lags, 1))
         for found, power in zip(peaks, energy.tolist(), strict=True)
     )
+
+
+def _ordered(
+    peaks: list[tuple[float, float]], factor: int, power: float
+) -> CoarseSearch:
+    """Strongest peaks of a correlation whose mean square is known."""
+    strongest = sorted(peaks, key=lambda peak: -peak[1])[:CANDIDATES]
+    arrivals = (Arrival(place * factor, height) for place, height in strongest)
+    return CoarseSearch(tuple(arrivals), float(np.sqrt(power)))
+
+
+def _search_folded(
+    reference: DiReference, capture: CaptureSource
+) -> CoarseSearch | None:
+    """Search with a transform of half the length; late lags fall on early ones."""
+    # Between a lag of a minute or more and the one that is a transform earlier it
+    # cannot decide: None where either is plausible, or the capture is too long.
+    factor, nfft = reference.decimation, reference.short_nfft
+    rate = reference.sample_rate_hz / factor
+    length, margin = reference.coarse_frames, int(OVERLAP_S * rate)
+    total = -(-capture.frames // factor)
+    lags = length + total - 2 * margin
+    if not margin < total <= nfft or lags <= 0:
+        return None
+    low = _read_low(reference, capture, 0, nfft)
+    spectrum = whiten(scipy.fft.rfft(low), rate, nfft)
+    spectrum *= reference.flattened(nfft).conj()
+    curve = np.abs(scipy.fft.irfft(spectrum, nfft))
+    # In order of lag: what lies beyond the last lag of the capture comes before its
+    # start. Where both could be meant, the late one is written down.
+    first = total - margin - nfft
+    curve = np.concatenate((curve[first:], curve[:first]))
+    power = float(np.dot(curve, curve)) / lags
+    curve[: max(margin - length - first, 0)] = 0.0
+    found = _ordered(
+        [
+            (first + at, size)
+            for at, size in _peaks(curve, int(APART_S * rate), CANDIDATES)
+        ],
+        factor,
+        power,
+    )
+    doubtful = (nfft - length + margin) * factor
+    plausible = [
+        arrival.lag_samples
+        for arrival in found.arrivals
+        if arrival.strength >= PLAUSIBLE * found.arrivals[0].strength
+    ]
+    return None if max(plausible, default=0.0) >= doubtful - 1.0 else found
 
 
 def _self_similarity(

@@ -45,12 +45,13 @@ class DiReference:
         First frame of each clip, rising.
     decimation : int
         Whole factor between the DI's rate and the coarse search's.
-    coarse_spectrum : NDArray[np.complex64]
-        Whitened spectrum of the decimated DI.
-    coarse_frames : int
-        Length of the decimated DI.
+    low : NDArray[np.float32]
+        The decimated DI.
+    short_nfft : int
+        Transform length of the coarse search in which opposite ends of the range of
+        lags fall on each other.
     coarse_nfft : int
-        Transform length of the coarse search.
+        Transform length in which every lag has a place of its own.
     """
 
     di: NDArray[np.float32]
@@ -59,8 +60,8 @@ class DiReference:
     grid: Grid
     starts: NDArray[np.int64]
     decimation: int
-    coarse_spectrum: NDArray[np.complex64]
-    coarse_frames: int
+    low: NDArray[np.float32]
+    short_nfft: int
     coarse_nfft: int
     memo: dict[object, NDArray[np.complex64]] = field(
         default_factory=dict, repr=False, compare=False
@@ -78,10 +79,36 @@ class DiReference:
             Shape (coarse_nfft // 2,), a lag of one decimated sample each.
         """
         if not self.own:
-            power = self.coarse_spectrum.real**2 + self.coarse_spectrum.imag**2
+            spectrum = self.flattened(self.coarse_nfft)
+            power = spectrum.real**2 + spectrum.imag**2
             whole = scipy.fft.irfft(power, self.coarse_nfft)
             self.own.append(np.abs(whole[: self.coarse_nfft // 2]))
         return self.own[0]
+
+    def flattened(self, nfft: int) -> NDArray[np.complex64]:
+        """Flattened spectrum of the decimated DI, worked out when first needed.
+
+        Parameters
+        ----------
+        nfft : int
+            `short_nfft` or `coarse_nfft`.
+
+        Returns
+        -------
+        NDArray[np.complex64]
+            Shape (nfft // 2 + 1,).
+        """
+        kept = self.memo.get(nfft)
+        if kept is None:
+            rate = self.sample_rate_hz / self.decimation
+            kept = whiten(scipy.fft.rfft(self.low, nfft), rate, nfft)
+            self.memo[nfft] = kept
+        return kept
+
+    @property
+    def coarse_frames(self) -> int:
+        """Length of the decimated DI."""
+        return int(self.low.size)
 
     @property
     def frames(self) -> int:
@@ -250,8 +277,11 @@ def prepare_di(di: NDArray[np.floating], sample_rate_hz: int) -> DiReference:
     factor = max(round(sample_rate_hz / COARSE_RATE_HZ), 1)
     low = decimate(samples, factor)
     rate = sample_rate_hz / factor
-    nfft = scipy.fft.next_fast_len(int(2 * low.size + COARSE_SPARE_S * rate), real=True)
-    spectrum = scipy.fft.rfft(low, nfft)
+    spare = COARSE_SPARE_S * rate
+    short, whole = (
+        scipy.fft.next_fast_len(int(times * low.size + spare), real=True)
+        for times in (1, 2)
+    )
     return DiReference(
         di=samples,
         sample_rate_hz=sample_rate_hz,
@@ -259,7 +289,7 @@ def prepare_di(di: NDArray[np.floating], sample_rate_hz: int) -> DiReference:
         grid=grid,
         starts=_clip_starts(samples, grid),
         decimation=factor,
-        coarse_spectrum=whiten(spectrum, rate, nfft),
-        coarse_frames=int(low.size),
-        coarse_nfft=nfft,
+        low=low,
+        short_nfft=short,
+        coarse_nfft=whole,
     )

@@ -7,6 +7,7 @@ passes neither, however similar it sounds.
 """
 
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
 
 from pipeline.dsp.latency.excess import band_weight
@@ -83,7 +84,8 @@ def clip_delays(
     cross = spectra.cross
     rest = cross.sum(axis=0, dtype=np.complex128) - cross
     phasor = cross / (np.abs(cross) + 1e-30) * np.conj(rest) / (np.abs(rest) + 1e-30)
-    curves = np.fft.irfft(weight * phasor, nfft) * (0.5 * nfft / (weight.sum() + 1e-30))
+    curves = scipy.fft.irfft(weight * phasor, nfft)
+    curves *= 0.5 * nfft / (weight.sum() + 1e-30)
     top = np.argmax(curves, axis=1)
     rows = np.arange(top.size)
     before, here = curves[rows, top - 1], curves[rows, top]

@@ -50,6 +50,20 @@ def test_capture_that_starts_inside_the_di(di, cut_s):
     assert found.verdict == "match"
 
 
+@pytest.mark.parametrize("late_s", [0.3, 50.0, 62.0, 70.0, 75.0, -4.0, -30.0, -62.0])
+def test_lags_at_opposite_ends_of_the_range_are_told_apart(late_s):
+    # Late by 70 s and early by 70 s lie on each other in the shorter transform.
+    di = chirpy(11, 80.0)
+    late = round(late_s * RATE)
+    take = np.concatenate((np.zeros(max(late, 0)), np.tanh(5 * di)[max(-late, 0) :]))
+    take = take[: 135 * RATE]
+    take += 1e-4 * np.random.default_rng(2).standard_normal(take.size)
+    reference = prepare_di(di, RATE)
+    assert take.size // reference.decimation < reference.short_nfft
+    found = search(reference, ArraySource(take))[0]
+    assert found.arrivals[0].lag_samples == pytest.approx(late, abs=20)
+
+
 @pytest.mark.parametrize("echo", [0.6, 1.0, 1.25])
 def test_earliest_plausible_arrival_wins_over_an_echo(di, echo):
     wet = np.tanh(5 * di)
