@@ -9,8 +9,8 @@ import ctypes
 
 _TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3
 """Parameters of mallopt(3) in the GNU C library."""
-_LARGEST_HELD_BYTES = 16 * 1024 * 1024
-"""Larger pieces go back: among smaller ones they would leave holes that add up."""
+_LARGEST_HELD_BYTES = (64 * 1024 * 1024, 32 * 1024 * 1024)
+"""Three minutes of samples are 35 MB. Some versions of the library hold 32 at most."""
 _HELD_BYTES = 256 * 1024 * 1024
 
 
@@ -29,4 +29,5 @@ def hold_freed_memory() -> bool:
     except (AttributeError, OSError, TypeError):
         return False
     held = mallopt(_TRIM_THRESHOLD, _HELD_BYTES)
-    return bool(held and mallopt(_MMAP_THRESHOLD, _LARGEST_HELD_BYTES))
+    sizes = (mallopt(_MMAP_THRESHOLD, size) for size in _LARGEST_HELD_BYTES)
+    return bool(held and any(sizes))

@@ -133,7 +133,7 @@ def search(
     capture : CaptureSource
         The capture at the DI's rate; read once, from front to back.
     templates : tuple[NDArray[np.complex64], ...]
-        Flattened spectra of parts of the DI; empty = the whole DI.
+        Conjugates of flattened spectra of parts of the DI; empty = the whole DI.
 
     Returns
     -------
@@ -160,7 +160,7 @@ def search(
         valid = total - margin - first if whole else min(step, total - margin - first)
         lags += valid
         for k, template in enumerate(templates):
-            curve = scipy.fft.irfft(spectrum * template.conj(), nfft)
+            curve = scipy.fft.irfft(spectrum * template, nfft)
             if whole:
                 curve = np.concatenate((curve[first:], curve[: total - margin]))
             size = np.abs(curve[:valid])
@@ -197,22 +197,19 @@ def _search_folded(
         return None
     low = _read_low(reference, capture, 0, nfft)
     spectrum = whiten(scipy.fft.rfft(low), rate, nfft)
-    spectrum *= reference.flattened(nfft).conj()
-    curve = np.abs(scipy.fft.irfft(spectrum, nfft))
-    # In order of lag: what lies beyond the last lag of the capture comes before its
-    # start. Where both could be meant, the late one is written down.
-    first = total - margin - nfft
-    curve = np.concatenate((curve[first:], curve[:first]))
+    spectrum *= reference.flattened(nfft)
+    curve = scipy.fft.irfft(spectrum, nfft)
+    np.abs(curve, out=curve)
     power = float(np.dot(curve, curve)) / lags
-    curve[: max(margin - length - first, 0)] = 0.0
-    found = _ordered(
-        [
-            (first + at, size)
-            for at, size in _peaks(curve, int(APART_S * rate), CANDIDATES)
-        ],
-        factor,
-        power,
-    )
+    # Lags before the capture's start lie at the end. Where a late one lies on one of
+    # those, the late one is written down.
+    late = total - margin
+    curve[late : nfft - length + margin] = 0.0
+    peaks = [
+        (at if at < late else at - nfft, size)
+        for at, size in _peaks(curve, int(APART_S * rate), CANDIDATES)
+    ]
+    found = _ordered(peaks, factor, power)
     doubtful = (nfft - length + margin) * factor
     plausible = [
         arrival.lag_samples

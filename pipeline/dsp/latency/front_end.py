@@ -8,7 +8,7 @@ the capture, so it is fitted once and checked on the others.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.fft
@@ -152,6 +152,8 @@ def driven_frames(reference: DiReference, front_end: FrontEnd) -> NDArray[np.com
         Shape (clips, frames, bins); the last two front ends are kept in the
         reference. Frames in which the DI is silent are zero.
     """
+    # How well it served says nothing about the frames.
+    front_end = replace(front_end, explained_share=0.0)
     kept = reference.memo.get(front_end)
     if kept is not None:
         return kept

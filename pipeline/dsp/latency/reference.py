@@ -86,7 +86,7 @@ class DiReference:
         return self.own[0]
 
     def flattened(self, nfft: int) -> NDArray[np.complex64]:
-        """Flattened spectrum of the decimated DI, worked out when first needed.
+        """Conjugate flattened spectrum of the decimated DI, made when first needed.
 
         Parameters
         ----------
@@ -102,7 +102,7 @@ class DiReference:
         if kept is None:
             rate = self.sample_rate_hz / self.decimation
             kept = whiten(scipy.fft.rfft(self.low, nfft), rate, nfft)
-            self.memo[nfft] = kept
+            self.memo[nfft] = np.conjugate(kept, out=kept)
         return kept
 
     @property

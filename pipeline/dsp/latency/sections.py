@@ -27,7 +27,7 @@ ABOVE_BACKGROUND = 6.0
 def _sections(
     reference: DiReference,
 ) -> tuple[list[float], tuple[NDArray[np.complex64], ...]]:
-    """Middles of the sections in DI frames and their flattened spectra."""
+    """Middles of the sections in DI frames, conjugates of their flattened spectra."""
     rate = reference.sample_rate_hz / reference.decimation
     low = decimate(reference.di, reference.decimation)
     span = int(min(LONGEST_S * rate, low.size / SECTIONS))
@@ -41,7 +41,7 @@ def _sections(
         alone = np.zeros_like(low)
         alone[first : first + span] = low[first : first + span]
         spectrum = scipy.fft.rfft(alone, reference.coarse_nfft)
-        templates.append(whiten(spectrum, rate, reference.coarse_nfft))
+        templates.append(whiten(spectrum, rate, reference.coarse_nfft).conj())
         middles.append((first + span / 2) * reference.decimation)
     return middles, tuple(templates)
 

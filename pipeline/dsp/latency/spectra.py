@@ -160,18 +160,26 @@ def clip_spectra(
     ramp = 2j * np.pi * grid.freq_hz / grid.sample_rate_hz
     away = (np.arange(source.shape[1]) * 2 - source.shape[1] + 1) * grid.hop / 2
     turn = np.exp(slope * away[:, np.newaxis] * ramp).astype(np.complex64)
+    turned: dict[float, NDArray[np.complex128]] = {}
     for row, k in enumerate(held.tolist()):
-        live = np.flatnonzero(source[k, :, 3].real != 0.0)
-        mine = source[k, live]
-        theirs = grid.frames_of(capture.read(int(begins[k]), grid.clip))[live]
+        # Where the DI is silent its frames are zero: they add nothing to its own sums.
+        mine = source[k]
+        live = np.flatnonzero(mine[:, 3].real != 0.0)
+        theirs = grid.frames_of(capture.read(int(begins[k]), grid.clip))
         power_di[row] = summed_power(mine)
-        power_capture[row] = summed_power(theirs)
+        power_capture[row] = summed_power(
+            theirs if live.size == len(theirs) else theirs[live]
+        )
         if slope != 0.0:
-            theirs *= turn[live]
+            theirs *= turn
         # Products and sums of rows: three times as fast as a sum of products.
-        np.conjugate(mine, out=mine)
-        np.multiply(mine, theirs, out=mine)
-        cross[row] = mine.sum(axis=0) * np.exp(ramp * (lag_samples[k] - whole[k]))
+        product = np.conjugate(mine)
+        product *= theirs
+        left = float(lag_samples[k] - whole[k])
+        if left not in turned:
+            # A lag that rests asks for the same one for every clip.
+            turned = {left: np.exp(ramp * left)}
+        cross[row] = product.sum(axis=0) * turned[left]
         count += live.size
     return ClipSpectra(
         grid.freq_hz,

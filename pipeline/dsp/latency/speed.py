@@ -56,7 +56,7 @@ def _lively(reference: DiReference) -> _Section:
 def _template(
     reference: DiReference, section: _Section, ratio: tuple[int, int]
 ) -> NDArray[np.complex64]:
-    """Flattened spectrum of the section, played at a speed."""
+    """Conjugate flattened spectrum of the section, played at a speed."""
     fast, slow = ratio
     from scipy import signal  # noqa: PLC0415 (half a second, for doubtful captures only)
 
@@ -65,7 +65,7 @@ def _template(
     spectrum = scipy.fft.rfft(
         played.astype(np.float32)[: reference.coarse_frames], reference.coarse_nfft
     )
-    return whiten(spectrum, rate, reference.coarse_nfft)
+    return whiten(spectrum, rate, reference.coarse_nfft).conj()
 
 
 def speed_ratio(reference: DiReference, capture: CaptureSource) -> float | None:
