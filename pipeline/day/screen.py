@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from math import log2
 
 from pipeline.day.verdict import Heard, Usable
-from pipeline.report.text import finding_title
+from pipeline.report.titles import finding_title
 
 WIDTH = 78
 MOST_FINDINGS = 3

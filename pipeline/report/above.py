@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.models.record import Capture
-from pipeline.report import text
+from pipeline.report import places, text
 from pipeline.report.names import Name
 
 NEAREST_MM = 10.0
@@ -141,7 +141,7 @@ def above(
                 y=at[1],
                 spot=spot,
                 body=(round(end[0], 1), round(end[1], 1)),
-                told=text.place(capture.place),
+                told=places.place(capture.place),
             )
         )
     if not mics:

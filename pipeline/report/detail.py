@@ -8,7 +8,7 @@ from pydantic import JsonValue
 
 from pipeline.models.metrics import METRICS, Metric
 from pipeline.models.record import Capture, LoudnessResult, Record
-from pipeline.report import text
+from pipeline.report import places, text, titles
 from pipeline.report.findings import FindingItem, finding_item
 from pipeline.report.harmonics import marker_facts
 from pipeline.report.names import Name
@@ -191,8 +191,8 @@ def details(record: Record, names: Mapping[str, Name]) -> tuple[DetailView, ...]
         DetailView(
             name=names[capture.id],
             status=capture.status,
-            status_word=text.STATUS_WORDS[capture.status],
-            headline=text.place(capture.place),
+            status_word=titles.STATUS_WORDS[capture.status],
+            headline=places.place(capture.place),
             findings=tuple(finding_item(None, f) for f in capture.findings),
             sheets=_sheets(capture, record),
             readings=_readings(capture),

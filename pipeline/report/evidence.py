@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pipeline.models.record import Capture, Evidence
 from pipeline.report import text
 from pipeline.report.plots import Axis, Frame, Scale, even_axis, frame, hertz_axis
+from pipeline.report.titles import finding_title
 from pipeline.report.view import Fact
 
 SIZE = (420, 240)
@@ -234,7 +235,7 @@ def seen(code: str, evidence: Evidence | None) -> Seen | None:
     x, y = _axes(look, evidence)
     on = frame(SIZE, x, y)
     return Seen(
-        title=look.title or text.finding_title(code),
+        title=look.title or finding_title(code),
         sentence=look.sentence,
         numbers=_numbers(evidence),
         frame=on,

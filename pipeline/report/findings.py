@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from pipeline.models.record import Finding, Record
-from pipeline.report import text
+from pipeline.report import text, titles
 from pipeline.report.names import Name
 
 SEVERITIES = ("reject", "warn", "note")
@@ -70,7 +70,7 @@ def _grouped(
         fixes = {item.fix for item in items}
         shared = fixes.pop() if len(fixes) == 1 else None
         groups.append(
-            FindingGroup(severity, text.finding_title(code), tuple(items), shared)
+            FindingGroup(severity, titles.finding_title(code), tuple(items), shared)
         )
     return tuple(groups)
 
@@ -96,6 +96,7 @@ def finding_blocks(
     for capture in record.captures:
         found.extend((names[capture.id], f) for f in capture.findings)
     blocks = (
-        FindingBlock(s, text.SEVERITY_WORDS[s], _grouped(found, s)) for s in SEVERITIES
+        FindingBlock(one, titles.SEVERITY_WORDS[one], _grouped(found, one))
+        for one in SEVERITIES
     )
     return tuple(block for block in blocks if block.groups)

@@ -14,7 +14,7 @@ from pydantic import JsonValue
 
 from pipeline.models.base import Recall
 from pipeline.models.record import Capture, Record
-from pipeline.report import text
+from pipeline.report import places, text
 from pipeline.report.above import AboveView, above
 from pipeline.report.names import Name
 from pipeline.report.thinning import by_brightness, chosen, thinned
@@ -144,7 +144,7 @@ def _mic(
         spot=(round(stood[0], 1), round(stood[1], 1)),
         size=round(DOT_MM * (1.0 if far < 100 else 0.8 if far < 500 else 0.6), 1),
         nose=None if nose is None else (round(nose[0], 1), round(nose[1], 1)),
-        told=text.place(place),
+        told=places.place(place),
     )
 
 

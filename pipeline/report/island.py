@@ -7,11 +7,11 @@ from typing import Any
 from pipeline.files.script import as_script
 from pipeline.models.metrics import METRICS
 from pipeline.models.record import Capture, Output, Place, Record
-from pipeline.report import text
 from pipeline.report.along import track_sound
 from pipeline.report.distances import Distances, nearest
 from pipeline.report.names import Name, audio_link, listen_link
 from pipeline.report.passes import sum_frame
+from pipeline.report.places import place
 from pipeline.report.plots import Frame, Scale
 from pipeline.report.spectra import Spectra, band_rows, bands, fine, fine_rows
 from pipeline.report.tracks import Tracks
@@ -63,7 +63,7 @@ def _capture(
         "file": capture.output.file if capture.output else None,
         "trim": capture.loudness.trim_db if capture.loudness else 0.0,
         "pass": capture.pass_id,
-        "place": text.place(capture.place),
+        "place": place(capture.place),
         "spot": _spot(capture.place),
         "db": [round(10 * curve[k]) for k in rows] if curve else None,
         "fine": _stepwise(fine(capture, places)) if curve else None,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from pipeline.models.metrics import METRICS
 from pipeline.models.record import Capture, Record
-from pipeline.report import text
+from pipeline.report import places, text, titles
 from pipeline.report.names import Name
 
 
@@ -162,8 +162,8 @@ def rows(record: Record, names: Mapping[str, Name]) -> tuple[Row, ...]:
         Row(
             name=names[capture.id],
             status=capture.status,
-            status_word=text.STATUS_WORDS[capture.status],
-            place=text.short_place(capture.place) or text.ABSENT,
+            status_word=titles.STATUS_WORDS[capture.status],
+            place=places.short_place(capture.place) or text.ABSENT,
             pass_id=capture.pass_id,
             setup=capture.setup or text.ABSENT,
             mic=capture.mic or text.ABSENT,

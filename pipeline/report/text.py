@@ -11,56 +11,12 @@ from urllib.parse import quote
 from pydantic import JsonValue
 
 from pipeline.models.metrics import Metric
-from pipeline.models.record import Place
 
 ABSENT = "\N{EN DASH}"
 MINUS = "\N{MINUS SIGN}"
 
 _SIGN = re.compile(r"(?<![\w.)/-])-(?=\d)")
 
-STATUS_WORDS = {"ok": "fine", "flagged": "usable, check it", "rejected": "left out"}
-SEVERITY_WORDS = {
-    "reject": "Left out",
-    "warn": "Check before you rely on it",
-    "note": "Good to know",
-}
-FINDING_TITLES = {
-    "missing": "File not found",
-    "unreadable": "File cannot be read",
-    "not_finite": "File holds values that are not numbers",
-    "silent": "Nothing on it",
-    "not_this_di": "Not a recording of this DI",
-    "wrong_sample_rate": "Runs at the wrong speed",
-    "truncated": "A part of the DI is missing on it",
-    "jump": "Jumps in time",
-    "drift": "Slowly runs away from the DI",
-    "clipped": "Clipped on the way in",
-    "hum": "Mains hum",
-    "noisy": "A lot of noise",
-    "low_confidence": "Timing is not certain",
-    "too_short": "Too short to judge",
-    "duplicate": "Same audio twice",
-    "polarity_differs": "Polarity differs",
-    "resampled": "Converted to the DI's sample rate",
-    "varying": "Timing wobbles",
-    "second_path": "The sound arrives by more than one path",
-    "ambiguous": "More than one timing fits",
-    "echo": "An echo in the chain",
-    "buffer_change": "The interface's delay changed",
-    "bleed": "The dry signal leaks in",
-    "gate": "A noise gate is working",
-    "muted": "Silent while the DI plays",
-    "over": "Peaks over full scale",
-    "other_di": "A recording of another DI",
-    "swapped": "Microphones have changed inputs",
-    "warming": "The amplifier was warming up",
-    "not_blended": "A blend was not made",
-    "no_overlap": "The backing track and the DI do not meet",
-    "markers_disagree": "Markers and music tell different times",
-    "markers_only": "The markers are known, the music is not",
-    "no_markers": "The play-out file's markers are not in it",
-    "several_playouts": "More than one play-out file of this DI",
-}
 _UNIT_ENDINGS = {
     "c": "\N{DEGREE SIGN}C",
     "db": "dB",
@@ -239,90 +195,6 @@ def label(key: str) -> str:
     words = (stem if unit else key).replace("_", " ").strip()
     words = words[:1].upper() + words[1:]
     return f"{words}, {unit}" if unit else words
-
-
-def finding_title(code: str) -> str:
-    """Heading of a finding code.
-
-    Parameters
-    ----------
-    code : str
-        The code.
-
-    Returns
-    -------
-    str
-        Plain words; an unknown code as words.
-    """
-    return FINDING_TITLES.get(code, label(code))
-
-
-def _across(spot: Place) -> str | None:
-    if spot.offset_mm is not None:
-        return f"{number(spot.offset_mm, 0, 'mm')} from the cap's centre"
-    if spot.x_mm is not None and spot.y_mm is not None:
-        return (
-            f"{number(spot.x_mm, 0, 'mm')} right and {number(spot.y_mm, 0, 'mm')} up "
-            "from the cap's centre"
-        )
-    return None
-
-
-def _angle(spot: Place) -> str | None:
-    if spot.angle_deg is None:
-        return None
-    if spot.angle_deg == 0:
-        return "on axis"
-    return f"{number(spot.angle_deg, 0)}\N{DEGREE SIGN} off axis"
-
-
-def _away(spot: Place) -> str | None:
-    if spot.distance_mm is None:
-        return None
-    return f"{number(spot.distance_mm, 0, 'mm')}\N{NO-BREAK SPACE}away"
-
-
-def place(spot: Place) -> str:
-    """Where the microphone stood, in one line.
-
-    Parameters
-    ----------
-    spot : Place
-        The place as written in the manifest.
-
-    Returns
-    -------
-    str
-        Such as "left speaker, cap edge, 25 mm away"; empty when nothing is known.
-    """
-    height = spot.height_mm
-    found = (
-        spot.speaker and f"{spot.speaker} speaker",
-        spot.position or _across(spot),
-        _away(spot),
-        _angle(spot),
-        None if height is None else f"{number(height, 0, 'mm')} above the floor",
-        spot.treatment,
-    )
-    return ", ".join(words for words in found if words)
-
-
-def short_place(spot: Place) -> str:
-    """Where the microphone stood, for a narrow column.
-
-    Parameters
-    ----------
-    spot : Place
-        The place as written in the manifest.
-
-    Returns
-    -------
-    str
-        Position, distance and angle; empty when none is known.
-    """
-    angle = _angle(spot) if spot.angle_deg else None
-    found = (spot.position or _across(spot), _away(spot), angle)
-    return ", ".join(words for words in found if words)
 
 
 def link(path: str) -> str:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pydantic import JsonValue
 
 from pipeline.models.record import DiResult, LoudnessTarget, Record
-from pipeline.report import text
+from pipeline.report import places, text, titles
 from pipeline.report.names import Name
 
 
@@ -142,9 +142,9 @@ def shortlist(record: Record, names: Mapping[str, Name]) -> tuple[Listed, ...]:
     tuple of Listed
         In the record's order; an entry that names no capture is left out.
     """
-    places = {c.id: text.place(c.place) for c in record.captures}
+    stood = {c.id: places.place(c.place) for c in record.captures}
     return tuple(
-        Listed(names[choice.id], places[choice.id], text.told(choice.reason))
+        Listed(names[choice.id], stood[choice.id], text.told(choice.reason))
         for choice in record.shortlist
         if choice.id in names
     )
@@ -168,7 +168,7 @@ def summary(record: Record) -> str:
         return "No captures."
     of = {
         status: sum(capture.status == status for capture in record.captures)
-        for status in text.STATUS_WORDS
+        for status in titles.STATUS_WORDS
     }
     words = {"ok": "fine", "flagged": "usable with care", "rejected": "left out"}
     told = ", ".join(f"{of[s]} {word}" for s, word in words.items() if of[s])

@@ -3,7 +3,7 @@
 import pytest
 
 from pipeline.models.record import Place
-from pipeline.report import text
+from pipeline.report import places, text, titles
 
 
 @pytest.mark.parametrize(
@@ -57,9 +57,9 @@ def test_value_of_nested_tables():
 
 
 def test_place_tells_what_is_known_only():
-    assert text.place(Place()) == ""
+    assert places.place(Place()) == ""
     spot = Place(speaker="left", offset_mm=35.0, distance_mm=25.0, angle_deg=45.0)
-    assert text.place(spot) == (
+    assert places.place(spot) == (
         "left speaker, 35\u00a0mm from the cap's centre, 25\u00a0mm\u00a0away, "
         "45\u00b0 off axis"
     )
@@ -82,7 +82,7 @@ def test_link_is_relative_and_encoded(path, link):
 def test_every_finding_code_has_a_title():
     from pipeline.models.record import FINDING_CODES
 
-    assert set(FINDING_CODES) <= set(text.FINDING_TITLES)
+    assert set(FINDING_CODES) <= set(titles.FINDING_TITLES)
 
 
 def test_signs_become_true_minus_signs_and_names_stay():
