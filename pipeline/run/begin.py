@@ -7,8 +7,10 @@ importable and picklable on every system.
 import multiprocessing
 import signal
 import sys
+import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from importlib import import_module
 from multiprocessing import forkserver, resource_tracker
 from multiprocessing.context import BaseContext
 
@@ -33,6 +35,23 @@ def ready_to_begin() -> BaseContext:
     with held_interrupt():
         forkserver.ensure_running()
     return context
+
+
+def import_ahead(module: str) -> None:
+    """Import a module in the background, while the work is done elsewhere.
+
+    Parameters
+    ----------
+    module : str
+        Its full name. Whoever imports it then waits for the rest; if it cannot be
+        imported, they are told.
+    """
+
+    def bring() -> None:
+        with suppress(ImportError):
+            import_module(module)
+
+    threading.Thread(target=bring, daemon=True).start()
 
 
 @contextmanager

@@ -21,9 +21,9 @@ from pipeline.files.trims import TRIMS_NAME, read_trims
 from pipeline.models.plan import Plan
 from pipeline.models.record import Record
 from pipeline.report.listening import listening_file
-from pipeline.report.writing import write_page
 from pipeline.run.around import Surroundings
-from pipeline.run.executor import Workers, open_workers
+from pipeline.run.begin import import_ahead
+from pipeline.run.executor import Serial, Workers, open_workers
 from pipeline.run.keeping import FOLDER as KEPT
 from pipeline.run.keeping import Decision, Keeper
 from pipeline.run.places import WRITTEN, refuse_sources, source_files
@@ -254,10 +254,15 @@ def _run_one(  # noqa: PLR0917 (private)
         around = _around(workers, progress, Keeper(folder), trims=_trims(folder, trims))
         read_picks(folder)  # a damaged book is refused before the work, not after it
         workers.reach(source_files(plan), folder.absolute())
+        if not isinstance(workers, Serial):
+            import_ahead("pipeline.report.writing")
         # Workers elsewhere have another current folder.
         record = run_session(plan, folder.absolute(), around)
         _remove_stale(folder, record)
         write_record(folder, record)
+        # It draws with a library that takes long to import.
+        from pipeline.report.writing import write_page  # noqa: PLC0415
+
         page = write_page(folder)
     _tell(record, progress)
     return Outcome(plan.manifest_path, _status(record), record, page)
