@@ -10,7 +10,6 @@ channel of a poly file costs one channel); libsndfile decodes FLAC.
 """
 
 import hashlib
-from collections.abc import Callable
 from dataclasses import dataclass
 from io import BufferedReader
 from pathlib import Path
@@ -172,10 +171,10 @@ class ChannelSource:
         self.native_rate_hz = self.info.sample_rate_hz
         self.sample_rate_hz = sample_rate_hz or self.native_rate_hz
         self.frames = self.info.frames
-        self._read: Callable[[int, int], NDArray[np.float32]] = self._read_native
+        self._resampler: Resampler | None = None
         if self.sample_rate_hz != self.native_rate_hz:
             rates = self.native_rate_hz, self.sample_rate_hz
-            self._read = Resampler(self._read_native, *rates).read
+            self._resampler = Resampler(self._read_native, *rates)
             self.frames = resampled_frames(self.info.frames, *rates)
 
     def _reader_of(self, header: Header, channel: int) -> PcmReader | FlacReader:
@@ -229,12 +228,13 @@ class ChannelSource:
             the reading is chopped. An `AudioError` of the code ``unreadable``
             says where the file is damaged.
         """
+        if self._resampler is None:
+            return self._read_native(start, frames)
         first, last = max(start, 0), min(start + frames, self.frames)
-        if first == start and last == start + frames:
-            return self._read(start, frames)
         out = np.zeros(frames, dtype=np.float32)
         if first < last:
-            out[first - start : last - start] = self._read(first, last - first)
+            part = self._resampler.read(first, last - first)
+            out[first - start : last - start] = part
         return out
 
     def count_not_finite(self) -> int:
@@ -256,10 +256,11 @@ class ChannelSource:
 
     def _read_native(self, start: int, frames: int) -> NDArray[np.float32]:
         """Read at the file's own rate; zero outside the file."""
-        out = np.zeros(frames, dtype=np.float32)
         first, last = max(start, 0), min(start + frames, self.info.frames)
         if first >= last:
-            return out
+            return np.zeros(frames, dtype=np.float32)
+        out = np.empty(frames, dtype=np.float32)
+        out[: first - start] = out[last - start :] = 0.0
         inside = out[first - start : last - start]
         try:
             got = self._reader.fill(inside, first)
