@@ -4,7 +4,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from pipeline.dsp.mix import MicSpectra, MixPart, gather_pairs
+from pipeline.dsp.mix import (
+    LEAST_CONFIDENCE,
+    ROOM_MM,
+    MicSpectra,
+    MixPart,
+    gather_pairs,
+)
 from pipeline.models.manifest import Blend as WrittenBlend
 from pipeline.models.manifest import Wanted
 from pipeline.models.record import Finding, Polarity
@@ -15,9 +21,6 @@ from pipeline.run.wanted import Wishes, not_blended
 from pipeline.stages.blend import Tone, gains_near, sum_loss_db
 from pipeline.stages.relate import Relation
 
-_SURE = 0.5
-_ROOM_MM = 500.0
-"""A microphone this much farther away is a room mic: its lateness is its sound."""
 _RATIOS_DB = (-6.0, 0.0, 6.0)
 
 
@@ -94,7 +97,7 @@ class _Known:
         if first == other:
             return 0.0
         for one in self.relations.get(self.pass_of(first), ()):
-            if {one.a, one.b} == {first, other} and one.confidence >= _SURE:
+            if {one.a, one.b} == {first, other} and one.confidence >= LEAST_CONFIDENCE:
                 return one.delay_samples if one.a == first else -one.delay_samples
         return None
 
@@ -197,9 +200,9 @@ def _nearest(
         for relation in relations
         if relation.a in tones
         and relation.b in tones
-        and relation.confidence >= _SURE
+        and relation.confidence >= LEAST_CONFIDENCE
         and relation.polarity is not None
-        and abs(relation.distance_mm) <= _ROOM_MM
+        and abs(relation.distance_mm) <= ROOM_MM
     ]
     return min(usable, key=lambda r: abs(r.delay_samples), default=None)
 
@@ -237,7 +240,9 @@ def _asked(
         told = blend.nearest.capture or blend.nearest.file
         reason = f"The gains at which the sum comes nearest to {told}."
     if known.spectra(names) is None:
-        reason += " What its parts share was not measured: they are not of one pass."
+        one_pass = len({known.pass_of(id_) for id_ in names}) == 1
+        why = "they share too little" if one_pass else "they are not of one pass"
+        reason += f" What its parts lose together is not known: {why}."
     unmoved = [id_ for id_, lag in zip(names, lags, strict=True) if lag is None]
     if unmoved:
         reason += (

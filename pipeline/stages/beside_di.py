@@ -101,7 +101,7 @@ def judge_bleed(cross: CrossSpectra, lag_samples: float) -> tuple[Finding, ...]:
     cross : CrossSpectra
         Spectra of the aligned pair.
     lag_samples : float
-        Lag that was taken out of the capture.
+        Lag that was taken out of the capture; positive: it was late.
 
     Returns
     -------

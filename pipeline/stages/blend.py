@@ -70,7 +70,8 @@ def gains_near(
     Returns
     -------
     tuple of float
-        Gains on top of those of the parts, in dB; 0 for the first.
+        Gains on top of those of the parts, in dB; 0 for the first. A `ValueError`
+        is raised unless there are two to five parts, each with its bands.
     """
     found = nearest_gains(
         spectra,

@@ -27,11 +27,11 @@ class Stand:
     Parameters
     ----------
     speaker_mm, mic_mm : float
-        Heights of their centres.
+        Heights of their centres above the floor, mm.
     distance_mm : float
-        From speaker to microphone.
+        From speaker to microphone along the floor, mm.
     temperature_c : float
-        Air temperature.
+        Air temperature in degrees Celsius.
     """
 
     speaker_mm: float
@@ -76,12 +76,13 @@ def describe_reflection(
         The capture.
     stand : Stand
         Heights and distance.
-    response_db : ndarray of float32
-        Level of its response to the DI, 150 Hz to 6 kHz, bin by bin.
+    response_db : ndarray of float32, shape (bins,)
+        Level of its response to the DI in dB, 150 Hz to 6 kHz, bin by bin; empty
+        where there is none, so that nothing is measured.
     sample_rate_hz : int
         The DI's rate.
     against : tuple or None
-        Id and response of the capture that differs in its treatment alone.
+        Id and such a response of the capture that differs in its treatment alone.
     echo : Heard or None
         What another microphone of the pass showed this one to hear late; taken
         where no treatment is compared and it comes when the floor's should.

@@ -36,7 +36,7 @@ def cut_to_di(
     source : CaptureSource
         The capture at the DI's rate.
     shift_samples : float
-        Lag to take out at the DI's first frame.
+        Lag to take out at the DI's first frame; positive: the capture is late.
     frames : int
         The DI's length.
     sample_rate_hz : int

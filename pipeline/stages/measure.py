@@ -364,7 +364,7 @@ def finish(
     target : LoudnessTarget
         The level of the session.
     trim_db : float
-        What a listener added by ear.
+        What a listener added by ear, in dB.
 
     Returns
     -------

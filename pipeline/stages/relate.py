@@ -132,14 +132,14 @@ def relate(
     ----------
     names : tuple of str
         Ids of a and b.
-    samples : tuple of ndarray of float32
-        Both, with their mutual timing kept.
+    samples : tuple of ndarray of float32, each shape (frames,)
+        Both, before gain, with their mutual timing kept.
     sample_rate_hz : int
         The DI's rate.
     quiet : ndarray of bool, shape (frames,)
         Where the DI is silent.
     temperature_c : float
-        Air temperature.
+        Air temperature in degrees Celsius.
 
     Returns
     -------
@@ -194,9 +194,9 @@ def describe_pair(
     sample_rate_hz : int
         The DI's rate.
     gain_db : float
-        Gain that makes b as loud as a.
+        Gain in dB that makes b as loud as a.
     temperature_c : float
-        Air temperature.
+        Air temperature in degrees Celsius.
 
     Returns
     -------

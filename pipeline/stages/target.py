@@ -51,8 +51,8 @@ def decide_target(
     -------
     LoudnessTarget
         The wanted target, or the highest one at which no output passes the ceiling,
-        with the id of the capture that set it. EBU R 128 allows a lower level; it
-        never allows clipping.
+        with the id of the capture or blend that set it. EBU R 128 allows a lower
+        level; it never allows clipping.
     """
     effective, cause = wanted_lufs, None
     for id_, level in levels.items():

@@ -11,7 +11,7 @@ The rule of three to one is about several sources with a microphone each; it say
 nothing about two microphones on one speaker and is not applied here.
 """
 
-from pipeline.dsp.mix.advice import Advice, advise_pair
+from pipeline.dsp.mix.advice import LEAST_CONFIDENCE, ROOM_MM, Advice, advise_pair
 from pipeline.dsp.mix.blends import BestRatio, best_ratio, blend
 from pipeline.dsp.mix.comb import (
     Ripple,
@@ -30,7 +30,9 @@ from pipeline.dsp.mix.several import (
 )
 
 __all__ = [
+    "LEAST_CONFIDENCE",
     "MOST_MICS",
+    "ROOM_MM",
     "Advice",
     "BestRatio",
     "MicSpectra",

@@ -12,6 +12,7 @@ from pipeline.dsp.pairs import PairEstimate
 from pipeline.units import ROOM_TEMPERATURE_C, mm_from_samples
 
 ROOM_MM = 500.0
+"""A microphone this much farther away is a room mic: common practice, no source."""
 MOVE_MM = 150.0
 LEAST_CONFIDENCE = 0.5
 LEAST_GAIN_DB = 0.3

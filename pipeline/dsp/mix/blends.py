@@ -32,7 +32,7 @@ def blend(
     signals: Sequence[NDArray[np.floating]],
     gains_db: Sequence[float],
     polarities: Sequence[int],
-    lags: Sequence[float],
+    lags_samples: Sequence[float],
 ) -> NDArray[np.float32]:
     """Add signals at given gains, polarities and lags.
 
@@ -44,7 +44,7 @@ def blend(
         Gain of each.
     polarities : sequence of {1, -1}
         -1 inverts the signal.
-    lags : sequence of float
+    lags_samples : sequence of float
         By how many samples each is late; it is moved earlier by that much.
 
     Returns
@@ -57,14 +57,14 @@ def blend(
     ValueError
         If there is no signal, or lengths or counts differ.
     """
-    counts = {len(signals), len(gains_db), len(polarities), len(lags)}
+    counts = {len(signals), len(gains_db), len(polarities), len(lags_samples)}
     if counts == {0} or len(counts) != 1 or len({s.shape for s in signals}) != 1:
         msg = "a blend needs one gain, polarity and lag for each of its equal lengths"
         raise ValueError(msg)
     frames = signals[0].size
     total = np.zeros(frames, dtype=np.float32)
     for signal, gain_db, polarity, lag in zip(
-        signals, gains_db, polarities, lags, strict=True
+        signals, gains_db, polarities, lags_samples, strict=True
     ):
         gain = np.float32(polarity * amplitude_from_db(gain_db))
         total += gain * shift_segment(signal, lag, frames)
