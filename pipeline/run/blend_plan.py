@@ -66,17 +66,11 @@ class BlendPlan:
 class _Known:
     """What planning goes by: the night's files, pairs and tones."""
 
-    sources: Sources
+    rate_hz: int
+    pass_of: Mapping[str, str]
     cuts: Cuts
     relations: Mapping[str, tuple[Relation, ...]]
     tones: Mapping[str, Tone]
-
-    @property
-    def rate_hz(self) -> int:
-        return self.sources.di.sample_rate_hz
-
-    def pass_of(self, id_: str) -> str:
-        return next(c.pass_id for c in self.sources.plan.captures if c.id == id_)
 
     def even_db(self, first: str, other: str) -> float:
         """Gain that makes one capture as loud as another."""
@@ -87,7 +81,7 @@ class _Known:
         number = {id_: k for k, id_ in enumerate(captures)}
         pairs = {
             (number[one.a], number[one.b]): one.estimate.spectra
-            for one in self.relations.get(self.pass_of(captures[0]), ())
+            for one in self.relations.get(self.pass_of[captures[0]], ())
             if one.a in number and one.b in number
         }
         return gather_pairs(pairs, len(captures)) if pairs else None
@@ -96,7 +90,7 @@ class _Known:
         """By how much one is later than another; None where nobody knows."""
         if first == other:
             return 0.0
-        for one in self.relations.get(self.pass_of(first), ()):
+        for one in self.relations.get(self.pass_of[first], ()):
             if {one.a, one.b} == {first, other} and one.confidence >= LEAST_CONFIDENCE:
                 return one.delay_samples if one.a == first else -one.delay_samples
         return None
@@ -137,7 +131,8 @@ def plan_blends(
         Of the blends that were asked for and cannot be made.
     """
     manifest = sources.plan.manifest
-    known = _Known(sources, cuts, relations, tones)
+    pass_of = {capture.id: capture.pass_id for capture in sources.plan.captures}
+    known = _Known(sources.di.sample_rate_hz, pass_of, cuts, relations, tones)
     plans: list[BlendPlan] = []
     findings: list[Finding] = [*wishes.findings]
     for blend in manifest.blend:
@@ -150,8 +145,7 @@ def plan_blends(
             plans.append(found)
     if manifest.compare.blends != "none":
         ratios = manifest.compare.blends == "ratios"
-        ids = (capture.id for capture in sources.plan.captures)
-        taken = {*ids, *(blend.id for blend in manifest.blend)}
+        taken = {*pass_of, *(blend.id for blend in manifest.blend)}
         for pass_id, members in relations.items():
             near = _nearest(members, tones)
             if near is not None:
@@ -240,7 +234,7 @@ def _asked(
         told = blend.nearest.capture or blend.nearest.file
         reason = f"The gains at which the sum comes nearest to {told}."
     if known.spectra(names) is None:
-        one_pass = len({known.pass_of(id_) for id_ in names}) == 1
+        one_pass = len({known.pass_of[id_] for id_ in names}) == 1
         why = "they share too little" if one_pass else "they are not of one pass"
         reason += f" What its parts lose together is not known: {why}."
     unmoved = [id_ for id_, lag in zip(names, lags, strict=True) if lag is None]
@@ -250,7 +244,7 @@ def _asked(
         )
     return BlendPlan(
         id=blend.id,
-        pass_id=known.pass_of(first),
+        pass_id=known.pass_of[first],
         reason=reason,
         aligned=blend.align,
         captures=names,
