@@ -13,7 +13,7 @@ from pipeline.run.tasks import (
     RelateTask,
     relate_pass,
 )
-from pipeline.stages.relate import Relation
+from pipeline.stages.relate import Relation, relate_together
 
 _RELATE_RESULT = TypeAdapter(RelateResult)
 
@@ -62,7 +62,8 @@ def relate_all(
     Returns
     -------
     dict of str to tuple of Relation
-        By pass.
+        By pass. What is kept is each pair as measured alone; what the pairs tell each
+        other is added afterwards.
     """
     temperature = sources.plan.manifest.session.temperature_c
     passes: dict[str, list[CapturePlan]] = {}
@@ -92,4 +93,8 @@ def relate_all(
         workers=around.workers,
         progress=around.progress,
     )
-    return {pass_id: result.relations for pass_id, result in found.items()}
+    return relate_together(
+        {pass_id: result.relations for pass_id, result in found.items()},
+        sources.di.sample_rate_hz,
+        temperature_c=temperature,
+    )

@@ -4,7 +4,8 @@ Measured mic to mic: their relation is linear whatever the amplifier does. Posit
 delay: b is later than a.
 """
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +19,18 @@ from pipeline.dsp.mix import (
     best_ratio,
     sum_curves,
 )
-from pipeline.dsp.pairs import PairEcho, PairEstimate, PairSpectra, relate_mics
+from pipeline.dsp.pairs import (
+    Families,
+    PairEcho,
+    PairEstimate,
+    PairSpectra,
+    odds_from_others,
+    relate_mics,
+)
 from pipeline.models.record import Advice as AdviceText
 from pipeline.models.record import Pair, Polarity, SumResult, Sums
 from pipeline.stages.axes import on_axis, third_octave_axis
+from pipeline.units import mm_from_samples
 
 Samples = NDArray[np.float32]
 
@@ -46,6 +55,8 @@ class Relation:
         0 to 1.
     usable_hz : tuple of float
         Band in which both share enough.
+    families : Families
+        The delay for either family of circuits, and what the pair tells of them.
     points : bytes
         Frequency, power of a, power of b, real and imaginary cross power: five rows
         of little-endian float64.
@@ -63,6 +74,7 @@ class Relation:
     polarity: Polarity | None
     confidence: float
     usable_hz: tuple[float, float]
+    families: Families
     points: bytes
     echo: PairEcho | None = None
 
@@ -79,6 +91,7 @@ class Relation:
             uncertainty_samples=self.uncertainty_samples,
             usable_from_hz=self.usable_hz[0],
             usable_to_hz=self.usable_hz[1],
+            families=self.families,
             spectra=spectra,
             echo=self.echo,
         )
@@ -170,9 +183,52 @@ def relate(
         polarity=None if found.polarity is None else (1 if found.polarity > 0 else -1),
         confidence=min(max(found.confidence, 0.0), 1.0),
         usable_hz=(found.usable_from_hz, found.usable_to_hz),
+        families=found.families,
         points=rows.astype("<f8").tobytes(),
         echo=found.echo,
     )
+
+
+def relate_together(
+    relations: Mapping[str, tuple[Relation, ...]],
+    sample_rate_hz: int,
+    *,
+    temperature_c: float,
+) -> dict[str, tuple[Relation, ...]]:
+    """Let all pairs of a night tell each other what circuits they went through.
+
+    Parameters
+    ----------
+    relations : mapping of str to tuple of Relation
+        By pass, each as measured alone.
+    sample_rate_hz : int
+        The DI's rate.
+    temperature_c : float
+        Air temperature.
+
+    Returns
+    -------
+    dict of str to tuple of Relation
+        The same with delays, their intervals and distances as settled together.
+    """
+    alone = [relation for members in relations.values() for relation in members]
+    others = iter(odds_from_others([relation.families.odds for relation in alone]))
+
+    def settled(relation: Relation) -> Relation:
+        reading = relation.families.settled(next(others))
+        return replace(
+            relation,
+            delay_samples=reading.delay_samples,
+            uncertainty_samples=reading.half_width_samples,
+            distance_mm=mm_from_samples(
+                reading.delay_samples, sample_rate_hz, temperature_c
+            ),
+        )
+
+    return {
+        pass_id: tuple(settled(relation) for relation in members)
+        for pass_id, members in relations.items()
+    }
 
 
 def describe_pair(

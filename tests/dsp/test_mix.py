@@ -22,7 +22,7 @@ from pipeline.dsp.mix import (
     sum_curves,
     sum_of_several,
 )
-from pipeline.dsp.pairs import PairEstimate, PairSpectra
+from pipeline.dsp.pairs import Families, PairEstimate, PairSpectra, Reading
 from pipeline.units import speed_of_sound_m_s
 
 RATE_HZ = 48_000
@@ -185,6 +185,7 @@ def pair_spectra(delay_s: float, polarity: int = 1, gain: float = 1.0) -> PairSp
 
 def estimate(delay_samples: float, polarity: int | None = 1, **changes) -> PairEstimate:
     mm = speed_of_sound_m_s(20.0) * 1000 / RATE_HZ
+    reading = Reading(delay_samples, 0.14)
     fields = {
         "delay_samples": delay_samples,
         "distance_mm": delay_samples * mm,
@@ -193,6 +194,7 @@ def estimate(delay_samples: float, polarity: int | None = 1, **changes) -> PairE
         "uncertainty_samples": 0.28,
         "usable_from_hz": 90.0,
         "usable_to_hz": 20_000.0,
+        "families": Families(reading, reading, 0.0),
         "spectra": pair_spectra(delay_samples / RATE_HZ, polarity or 1),
     }
     return PairEstimate(**(fields | changes))

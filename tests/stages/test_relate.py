@@ -1,9 +1,12 @@
 """Sentences that a person can act on at the amp: truth by construction."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from pipeline.stages.relate import Relation, describe_pair, relate
+from pipeline.dsp.pairs import Families, Reading
+from pipeline.stages.relate import Relation, describe_pair, relate, relate_together
 
 RATE_HZ = 48_000
 
@@ -82,3 +85,36 @@ def test_a_room_mic_is_left_alone_with_its_distance():
         "Leave it: dark stands 1430 mm farther away, and a room mic's lateness is its "
         "sound."
     )
+
+
+def night(odds: list[float]) -> dict[str, tuple[Relation, ...]]:
+    """Passes of one pair each: 3 samples if analogue, 4 if sampled."""
+    one = related(3.0, 1)
+    analogue, sampled = Reading(3.0, 0.2), Reading(4.0, 0.1)
+    return {
+        f"p{index}": (replace(one, families=Families(analogue, sampled, each)),)
+        for index, each in enumerate(odds)
+    }
+
+
+def test_pairs_of_a_sampled_night_come_nearer_to_the_sampled_answer():
+    """Property: what the others tell moves the undecided, and its millimetres along."""
+    alone = relate_together(night([0.0]), RATE_HZ, temperature_c=20.0)["p0"][0]
+    assert alone.delay_samples == pytest.approx(3.5)
+    told = relate_together(night([0.0] + [6.0] * 9), RATE_HZ, temperature_c=20.0)
+    undecided = told["p0"][0]
+    assert undecided.delay_samples > 3.8
+    assert undecided.uncertainty_samples < alone.uncertainty_samples
+    # 7.15 mm a sample at 20 C and 48 kHz.
+    assert undecided.distance_mm == pytest.approx(
+        7.15 * undecided.delay_samples, rel=1e-3
+    )
+
+
+def test_the_order_of_passes_does_not_matter():
+    forth = night([0.0, 6.0, 5.0, -1.0, 2.0])
+    back = dict(reversed(forth.items()))
+    one, other = (
+        relate_together(passes, RATE_HZ, temperature_c=20.0) for passes in (forth, back)
+    )
+    assert one == other

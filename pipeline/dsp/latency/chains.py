@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from pipeline.dsp.pairs.colour import Family, colours
@@ -28,7 +27,6 @@ HIGHEST_SHARE = 0.448
 BANDS_AN_OCTAVE = 12
 LEAST_BINS = 3
 INNER_POINTS = 4
-FOLDING_NFFT = 1 << 13
 LEVEL_VARIANCE = 1e4
 DELAY_VARIANCE = 400.0
 # Standard deviations beforehand: change of slope within an octave in units of
@@ -97,31 +95,16 @@ def stacked(values: Complex) -> Float:
     return np.concatenate([values.real, values.imag])
 
 
-def _folded(freq_hz: Float, rate_hz: int) -> Complex:
-    """Atoms whose phase is folded from their magnitude at the capture's rate."""
-    grid = np.linspace(0.0, rate_hz / 2.0, FOLDING_NFFT // 2 + 1)
-    sizes = np.hstack(colours(grid, rate_hz, Family.ANALOGUE)).real.T
-    cepstra = scipy.fft.irfft(sizes, FOLDING_NFFT)
-    cepstra[:, 1 : FOLDING_NFFT // 2] *= 2.0
-    cepstra[:, FOLDING_NFFT // 2 + 1 :] = 0.0
-    whole = sizes + 1j * scipy.fft.rfft(cepstra).imag
-    columns = [np.interp(freq_hz, grid, column) for column in whole]
-    return np.asarray(np.stack(columns, axis=1), dtype=np.complex128)
-
-
-def _kind(centre_hz: Float, grid_hz: Float, rate_hz: int, family: str) -> Kind:
+def _kind(centre_hz: Float, grid_hz: Float, rate_hz: int, family: Family) -> Kind:
     """Atoms of one kind at the bands' centres and between them."""
     freq = np.concatenate([centre_hz, grid_hz])
-    if family == "folded":
-        atoms = _folded(freq, rate_hz)
-    else:
-        atoms = np.hstack(colours(freq, rate_hz, Family(family)))
+    atoms = np.hstack(colours(freq, rate_hz, family))
     corners = colours(centre_hz[:1], rate_hz, Family.ANALOGUE)[0]
     # A corner's place shows in its response at one frequency f: 1 + j f / place.
     places = centre_hz[0] / np.exp(-corners[0]).imag
     high = (places >= POLES_FROM_HZ) & (places <= POLES_TO_HZ)
     mean = np.zeros(2 + atoms.shape[1])
-    if family == Family.ANALOGUE.value:
+    if family is Family.ANALOGUE:
         mean[2 : 2 + places.size][high] = ANALOGUE_POLES / high.sum()
     an_octave = 1.0 / np.log2(places[1] / places[0])
     bumps = atoms.shape[1] - places.size
@@ -172,6 +155,5 @@ def bands_and_kinds(rate_hz: int, nfft: int, bins: int) -> Layout:
     places = np.arange(INNER_POINTS * (bounds.size - 1) + 1) / INNER_POINTS
     grid = np.interp(places, np.arange(bounds.size), bounds_hz)
     centre = np.sqrt(bounds_hz[:-1] * bounds_hz[1:])
-    families = (Family.ANALOGUE.value, Family.DIGITAL.value, "folded")
-    kinds = tuple(_kind(centre, grid, rate_hz, family) for family in families)
+    kinds = tuple(_kind(centre, grid, rate_hz, family) for family in Family)
     return Layout(bounds, grid, kinds)

@@ -8,21 +8,26 @@ bumps. The weights are unknown, small and independent beforehand. That makes the
 colour a Gaussian process whose phase beyond the usable band stays as uncertain as
 its amplitude there is, instead of being extrapolated by a fixed rule.
 
-Two families: "analogue" uses the frequency itself, "digital" the frequency that a
+Three families: "analogue" uses the frequency itself, "digital" the frequency that a
 bilinear filter sees, tan(pi f / rate) rate / pi, for chains made of filters at the
-capture's own rate (software amplifiers). The two differ in what the response may
-do near half the rate, which is worth half a sample of delay.
+capture's own rate (software amplifiers), "folded" the analogue amplitudes with the
+phase of impulse responses made from them at the capture's own rate, which knows
+nothing above half of it. They differ in what the response may do near half the rate
+and beyond, which is worth half a sample of delay.
 
 Source: H. W. Bode, "Network analysis and feedback amplifier design", 1945 (the
-relation of amplitude and phase); Rasmussen and Williams, "Gaussian processes for
+relation of amplitude and phase); Oppenheim and Schafer, "Discrete-time signal
+processing" (the folded cepstrum); Rasmussen and Williams, "Gaussian processes for
 machine learning", 2006, ch. 2 (the estimate). Their combination is our own.
 """
 
 from dataclasses import dataclass
 from enum import Enum
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
 Float = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -36,6 +41,7 @@ _WIDE_Q = 3.0
 _NARROW_HZ = 200.0 * 2.0 ** (np.arange(56) / 8.0)
 _NARROW_Q = 8.0
 _KINKS_AN_OCTAVE = 6.0
+_FOLDING_NFFT = 1 << 13
 
 
 class Family(Enum):
@@ -43,6 +49,7 @@ class Family(Enum):
 
     ANALOGUE = "analogue"
     DIGITAL = "digital"
+    FOLDED = "folded"
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +95,25 @@ def _bumps(frequency_hz: Float, centres_hz: Float, q: float) -> Complex:
     return np.asarray((s / q) / (1.0 + s / q + s * s))
 
 
+@lru_cache(maxsize=4)
+def _folded_table(sample_rate_hz: int) -> Complex:
+    # Causal part of the cepstrum: phase from amplitude below half the rate alone.
+    grid_hz = np.linspace(0.0, sample_rate_hz / 2.0, _FOLDING_NFFT // 2 + 1)
+    sizes = np.hstack(colours(grid_hz, sample_rate_hz, Family.ANALOGUE)).real.T
+    cepstra = fft.irfft(sizes, _FOLDING_NFFT)
+    cepstra[:, 1 : _FOLDING_NFFT // 2] *= 2.0
+    cepstra[:, _FOLDING_NFFT // 2 + 1 :] = 0.0
+    return np.ascontiguousarray((sizes + 1j * fft.rfft(cepstra).imag).T)
+
+
+def _folded(freq_hz: Float, sample_rate_hz: int) -> Complex:
+    table = _folded_table(sample_rate_hz)
+    place = freq_hz * (_FOLDING_NFFT / sample_rate_hz)
+    below = np.minimum(place.astype(np.int64), len(table) - 2)
+    share = (place - below)[:, np.newaxis]
+    return np.asarray(table[below] * (1.0 - share) + table[below + 1] * share)
+
+
 def colours(
     freq_hz: Float, sample_rate_hz: int, family: Family
 ) -> tuple[Complex, Complex]:
@@ -107,6 +133,9 @@ def colours(
     kinks, bumps : ndarray of complex, shape (n, atoms)
         Natural logarithms of the responses of one unit of each.
     """
+    if family is Family.FOLDED:
+        whole = _folded(freq_hz, sample_rate_hz)
+        return whole[:, : _KINKS_HZ.size], whole[:, _KINKS_HZ.size :]
     seen = freq_hz
     if family is Family.DIGITAL:
         seen = np.tan(np.pi * freq_hz / sample_rate_hz) * sample_rate_hz / np.pi

@@ -6,8 +6,9 @@ all unknown, so amplitude and phase together give tau by linear regression, with
 its variance. A strong reflection in one microphone is fitted along (see `echo`).
 
 How much colours vary, how far reality departs from the model, and whether the chain
-is analogue or digital, is not known either: a grid of such assumptions is weighed by
-its evidence, and the spread between plausible ones is part of the uncertainty.
+is analogue or sampled (see `families`), is not known either: a grid of such
+assumptions is weighed by its evidence, and the spread between plausible ones is part
+of the uncertainty.
 """
 
 from dataclasses import dataclass
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 from pipeline.dsp.pairs.bands import TINY, Bands, usable_bands
 from pipeline.dsp.pairs.colour import Family
 from pipeline.dsp.pairs.echo import Echo, suspect_echo
+from pipeline.dsp.pairs.families import Families, compare_families
 from pipeline.dsp.pairs.regression import START_FLOOR, Regression, Solved
 from pipeline.dsp.pairs.spectra import Averages
 
@@ -29,8 +31,6 @@ SEARCH_STEP = 0.5
 CLEAR_RIVAL = 0.5
 SMOOTH_FLOOR = 0.3
 ECHO_ROUNDS = 8
-# Bands are not as independent as the evidence takes them to be.
-EVIDENCE_TEMPERATURE = 10.0
 EXTRA_SAMPLES = 0.03
 # Phase that one delay leaves unexplained: a room the bands did not gate away.
 UNEXPLAINED_SAMPLES = 2.0
@@ -42,8 +42,8 @@ class Fit:
 
     Attributes
     ----------
-    delay_samples, deviation_samples : float
-        Estimate and its standard deviation.
+    families : Families
+        The delay, as either family of circuits has it.
     polarity : {1, -1}
         The more likely sign.
     rival : float
@@ -56,8 +56,7 @@ class Fit:
         A strong reflection in one of both.
     """
 
-    delay_samples: float
-    deviation_samples: float
+    families: Families
     polarity: int
     rival: float
     agreement: float
@@ -104,7 +103,7 @@ class _Heard:
 
 def _cheapest(heard: _Heard, variance: Float) -> float:
     weighed = heard.regression.weigh(heard.solved.target, variance)
-    return min(cost for _, _, cost in weighed)
+    return min(one.cost for one in weighed)
 
 
 def _explained(plain: _Heard) -> _Heard:
@@ -159,7 +158,7 @@ def fit(averages: Averages, sample_rate_hz: int) -> Fit | None:
         outcomes[sign] = plain.refine(begin, sign)
     sign = min(outcomes, key=lambda s: plain.cost(outcomes[s]))
     heard = _explained(_Heard(plain, outcomes[sign], sign))
-    delay, deviation = _over_families(heard)
+    families = _over_families(heard)
     echo = heard.regression.echo
     if echo is not None:
         # Without the echo the phase may agree with one delay, and with one sign.
@@ -168,10 +167,9 @@ def fit(averages: Averages, sample_rate_hz: int) -> Fit | None:
         alone = _phase_search(bands, heard.regression.model(state))[1]
         agreements = max(agreements, alone, key=lambda a: a[heard.sign])
     agreement = min(1.0, max(TINY, agreements[heard.sign]))
-    unexplained = UNEXPLAINED_SAMPLES * (1.0 - agreement)
+    blur = float(np.hypot(UNEXPLAINED_SAMPLES * (1.0 - agreement), EXTRA_SAMPLES))
     return Fit(
-        delay_samples=delay,
-        deviation_samples=float(np.hypot(deviation, unexplained)),
+        families=families.each(lambda reading: reading.blurred(blur)),
         polarity=heard.sign,
         rival=min(1.0, max(0.0, agreements[-heard.sign]) / agreement),
         agreement=agreement,
@@ -180,20 +178,15 @@ def fit(averages: Averages, sample_rate_hz: int) -> Fit | None:
     )
 
 
-def _over_families(heard: _Heard) -> tuple[float, float]:
-    # Mean and deviation over all assumptions, weighed by their evidence.
+def _over_families(heard: _Heard) -> Families:
+    # All are judged by one noise of the bands.
     analogue, solved = heard.regression, heard.solved
-    digital = Regression(analogue.bands, Family.DIGITAL, analogue.echo)
-    begin = digital.solve(solved.target, solved.variance + START_FLOOR**2)
-    other = digital.refine(begin, heard.sign)
-    variance = np.maximum(solved.variance, other.variance)
-    candidates = [
-        *analogue.weigh(solved.target, variance),
-        *digital.weigh(other.target, variance),
-    ]
-    delays, variances, costs = np.array(candidates).T
-    share = np.exp(-0.5 * (costs - costs.min()) / EVIDENCE_TEMPERATURE)
-    share /= share.sum()
-    mean = float(share @ delays)
-    spread = share @ (variances + (delays - mean) ** 2) + EXTRA_SAMPLES**2
-    return mean, float(np.sqrt(spread))
+    solutions = [(analogue, solved)]
+    for family in (Family.DIGITAL, Family.FOLDED):
+        other = Regression(analogue.bands, family, analogue.echo)
+        begin = other.solve(solved.target, solved.variance + START_FLOOR**2)
+        solutions.append((other, other.refine(begin, heard.sign)))
+    variance = np.max([found.variance for _, found in solutions], axis=0)
+    return compare_families(
+        *(other.weigh(found.target, variance) for other, found in solutions)
+    )

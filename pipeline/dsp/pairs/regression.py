@@ -22,6 +22,7 @@ from pipeline.dsp.pairs.colour import (
     weights,
 )
 from pipeline.dsp.pairs.echo import VARIANCE, Echo
+from pipeline.dsp.pairs.families import Weighed
 
 Float = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -31,7 +32,7 @@ NEIGHBOUR_VARIANCE = 2.0
 NEIGHBOURS = 7
 NOISE_CORRECTION_ERROR = 0.3
 START_FLOOR = 0.03
-FLOORS = (0.003, 0.01, 0.03, 0.1, 0.3)
+FLOORS = (0.001, 0.003, 0.01, 0.03, 0.1, 0.3)
 SPREADS = (Spread(0.4, 0.1), Spread(1.0, 0.3))
 START_SPREAD = SPREADS[-1]
 LOGARITHMIC_ROUNDS = 2
@@ -207,9 +208,7 @@ class Regression:
                 self._hear(self._expected.moved(by))
         return Solved(state, target, variance)
 
-    def weigh(
-        self, target: Float, variance: Float
-    ) -> Iterable[tuple[float, float, float]]:
+    def weigh(self, target: Float, variance: Float) -> Iterable[Weighed]:
         """Delay under every assumption about spread and floor.
 
         Parameters
@@ -219,8 +218,8 @@ class Regression:
 
         Yields
         ------
-        delay, its variance, cost : float
-            Samples, and minus twice the logarithm of the evidence.
+        Weighed
+            One for each.
         """
         for spread in SPREADS:
             prior = self._prior(spread)
@@ -241,15 +240,18 @@ class Regression:
             The smaller, the better.
         """
         floored = solved.variance + START_FLOOR**2
-        return self._posterior(self._prior(START_SPREAD), solved.target, floored)[2]
+        return self._posterior(self._prior(START_SPREAD), solved.target, floored).cost
 
-    def _posterior(
-        self, prior: Float, target: Float, variance: Float
-    ) -> tuple[float, float, float]:
+    def _posterior(self, prior: Float, target: Float, variance: Float) -> Weighed:
         factor = cholesky(prior + np.diag(variance), lower=True)
         known = np.column_stack([target, DELAY_VARIANCE * self._parts.base[:, 1]])
         white = solve_triangular(factor, known, lower=True)
-        volume = float(np.sum(np.log(np.diag(factor))))
-        cost = float(white[:, 0] @ white[:, 0]) + 2.0 * volume
+        # Amplitudes stand first, so theirs is the leading part of the factor.
+        costs = np.cumsum(white[:, 0] ** 2 + 2.0 * np.log(np.diag(factor)))
         left = max(DELAY_VARIANCE - float(white[:, 1] @ white[:, 1]), 1e-12)
-        return float(white[:, 1] @ white[:, 0]), left, cost
+        return Weighed(
+            delay_samples=float(white[:, 1] @ white[:, 0]),
+            variance=left,
+            cost=float(costs[-1]),
+            amplitude_cost=float(costs[costs.size // 2 - 1]),
+        )

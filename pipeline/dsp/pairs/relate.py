@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.dsp.pairs.echo import Echo
+from pipeline.dsp.pairs.families import Families, Reading
 from pipeline.dsp.pairs.fit import Fit, fit
 from pipeline.dsp.pairs.spectra import (
     BLOCKS_A_FRAME,
@@ -26,7 +27,6 @@ from pipeline.units import (
     speed_of_sound_m_s,
 )
 
-HALF_WIDTH = 1.96
 EXPECTED_WITHIN_S = 0.002
 MOST_RIVAL = 0.75
 
@@ -69,6 +69,8 @@ class PairEstimate:
         Half width of the 95 percent interval around `delay_samples`.
     usable_from_hz, usable_to_hz : float
         Band in which both share enough.
+    families : Families
+        Both answers that the delay was weighed from, and how.
     spectra : PairSpectra
         Powers and cross power, for predictions of the sum.
     echo : PairEcho or None
@@ -82,6 +84,7 @@ class PairEstimate:
     uncertainty_samples: float
     usable_from_hz: float
     usable_to_hz: float
+    families: Families
     spectra: PairSpectra
     echo: PairEcho | None = None
 
@@ -96,12 +99,12 @@ def _reach(
     return int(expected_samples - near), int(np.ceil(expected_samples + near))
 
 
-def _confidence(found: Fit) -> float:
+def _confidence(found: Fit, deviation_samples: float) -> float:
     # Full marks for a phase that one delay explains to 0.9, a rival of the other
     # sign at a half or less, and an interval well below a sample.
     clear = min(1.0, found.agreement / 0.9)
     signed = min(1.0, 2.0 * (1.0 - min(1.0, found.rival)))
-    sharp = 1.0 / (1.0 + found.deviation_samples**2)
+    sharp = 1.0 / (1.0 + deviation_samples**2)
     return float(clear * signed * sharp)
 
 
@@ -115,14 +118,18 @@ def _echo(echo: Echo | None, *, turned: bool) -> PairEcho | None:
     )
 
 
-def _fine(averages: Averages, rate_hz: int) -> tuple[float, Fit] | None:
+def _fine(averages: Averages, rate_hz: int) -> tuple[Families, Fit] | None:
     # The earlier microphone is the reference: its room is the lesser part of it.
     turned = averages.lag < 0
     found = fit(swapped(averages) if turned else averages, rate_hz)
     if found is None:
         return None
-    delay = abs(averages.lag) + found.delay_samples
-    return (-delay if turned else delay), found
+
+    def whole(reading: Reading) -> Reading:
+        delay = abs(averages.lag) + reading.delay_samples
+        return Reading(-delay if turned else delay, reading.deviation_samples)
+
+    return found.families.each(whole), found
 
 
 def relate_mics(
@@ -180,15 +187,19 @@ def relate_mics(
     fine = _fine(averages, sample_rate_hz) if averages is not None else None
     if averages is None or fine is None:
         return None
-    delay, found = fine
+    families, found = fine
+    settled = families.settled()
     return PairEstimate(
-        delay_samples=delay,
-        distance_mm=mm_from_samples(delay, sample_rate_hz, temperature_c),
+        delay_samples=settled.delay_samples,
+        distance_mm=mm_from_samples(
+            settled.delay_samples, sample_rate_hz, temperature_c
+        ),
         polarity=found.polarity if found.rival <= MOST_RIVAL else None,
-        confidence=_confidence(found),
-        uncertainty_samples=HALF_WIDTH * found.deviation_samples,
+        confidence=_confidence(found, settled.deviation_samples),
+        uncertainty_samples=settled.half_width_samples,
         usable_from_hz=found.usable_hz[0],
         usable_to_hz=found.usable_hz[1],
+        families=families,
         spectra=points(averages, sample_rate_hz),
         echo=_echo(found.echo, turned=averages.lag < 0),
     )
