@@ -1,11 +1,12 @@
 """Judge the relation of two microphones on random scenes with a known truth.
 
-Run: python tests/benchmarks/pairs_bench.py [scenes of each kind] [first seed]
+Run: python -m tests.benchmarks.pairs_bench [scenes of each kind] [first seed]
 
 Prints, for close and far pairs of analogue and digital chains: error in samples,
 how often the stated 95 percent interval holds, wrong polarities, and beside it the
-peak of plain correlation and of the phase transform; then the CPU seconds for one
-pair of 180 s.
+peak of plain correlation and of the phase transform; then, for close pairs of nights
+of four passes of three microphones, each pair alone and settled with the others of
+its night; then the CPU seconds for one pair of 180 s.
 """
 
 import os
@@ -22,7 +23,7 @@ from pathlib import Path
 import numpy as np
 from scipy import fft
 
-from pipeline.dsp.pairs import relate_mics
+from pipeline.dsp.pairs import odds_from_others, relate_mics
 
 PATH = Path(__file__).parents[1] / "dsp" / "pairs" / "scenes.py"
 SPEC = importlib.util.spec_from_file_location("scenes", PATH)
@@ -91,6 +92,27 @@ def judge(count: int, seed: int, *, digital: bool) -> None:
     print(f"  CPU {np.median([f[4] for f in found]):.3f} s a pair of 12 s")
 
 
+def judge_nights(count: int, seed: int, *, digital: bool) -> None:
+    played = scenes.sources(seed, digital=digital)
+    alone, together = [], []
+    for index in range(count):
+        pairs = scenes.night(seed + 1 + index, played, digital=digital)
+        found = [(relate_mics(p.a, p.b, scenes.RATE_HZ), p) for p in pairs]
+        known = [(e.families, p.delay_samples) for e, p in found if e is not None]
+        others = odds_from_others([families.odds for families, _ in known])
+        for (families, truth), odds in zip(known, others, strict=True):
+            for readings, told in ((alone, 0.0), (together, odds)):
+                reading = families.settled(told)
+                error = reading.delay_samples - truth
+                readings.append((error, reading.half_width_samples))
+    print(f"{'digital' if digital else 'analogue'}: {count} nights")
+    for name, readings in (("alone", alone), ("together", together)):
+        errors, half = np.array(readings).T
+        held = 100 * np.mean(np.abs(errors) <= half)
+        extra = f"interval holds {held:.0f} %, half width {np.median(half):.2f}"
+        row(name, errors, extra)
+
+
 def cost() -> None:
     played = scenes.sources(5, digital=True, count=2)
     made = scenes.scene(9, played, digital=True, far=False)
@@ -107,4 +129,6 @@ if __name__ == "__main__":
     first_seed = int(sys.argv[2]) if len(sys.argv) > 2 else 50_000
     for kind in (False, True):
         judge(scene_count, first_seed, digital=kind)
+    for kind in (False, True):
+        judge_nights(scene_count // 5, first_seed, digital=kind)
     cost()

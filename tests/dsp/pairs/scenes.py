@@ -8,7 +8,10 @@ The truth is the difference of the two flights and nothing else: every colour is
 minimum phase with its onset at zero.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
+from itertools import combinations
 
 import numpy as np
 from scipy import signal
@@ -197,6 +200,43 @@ def mains_hum(rng: np.random.Generator, size: int) -> np.ndarray:
     )
 
 
+@dataclass(frozen=True)
+class Performance:
+    """What all microphones of one pass share."""
+
+    played: np.ndarray
+    cabinet: Colour
+    digital: bool
+    reach_db: float
+    noise_db: float
+
+
+def record(
+    rng: np.random.Generator,
+    performance: Performance,
+    distance_m: float,
+    hear: Callable[[Colour], None],
+) -> np.ndarray:
+    """One capture; `hear` colours it as its microphone does."""
+    size = 2 * (performance.played.size - 1)
+    frequency_hz = np.arange(performance.played.size) * RATE_HZ / size
+    colour = Colour(frequency_hz, digital=performance.digital)
+    place(colour, rng)
+    hear(colour)
+    response = performance.cabinet.response * colour.response
+    response *= room(rng, frequency_hz, distance_m, performance.reach_db)
+    flight = distance_m / SOUND_M_S * RATE_HZ + 40
+    ramp = np.exp(-2j * np.pi * frequency_hz / RATE_HZ * flight)
+    sound = np.fft.irfft(performance.played * response * ramp, size)
+    sound /= np.sqrt(np.mean(sound**2))
+    hiss = rng.standard_normal(size)
+    if rng.uniform() < 0.5:
+        hiss = signal.lfilter([0.2], [1, -0.8], hiss)
+    hiss += rng.choice([0, 1]) * mains_hum(rng, size)
+    sound += 10 ** (performance.noise_db / 20) * hiss
+    return (0.1 * sound).astype(np.float32)
+
+
 def scene(
     seed: int, sources: list[np.ndarray], *, digital: bool, far: bool | None = None
 ) -> Scene:
@@ -215,23 +255,11 @@ def scene(
     polarity = int(rng.choice([-1, 1]))
     reach = rng.uniform(-20, 3)
     noise_db = rng.uniform(-85, -40)
-    captures = []
-    for index in range(2):
-        colour = Colour(frequency_hz, digital=digital)
-        place(colour, rng)
-        microphone(colour, rng, str(kinds[index]))
-        response = cabinet.response * colour.response
-        response *= room(rng, frequency_hz, distances[index], reach)
-        flight = distances[index] / SOUND_M_S * RATE_HZ + 40
-        ramp = np.exp(-2j * np.pi * frequency_hz / RATE_HZ * flight)
-        sound = np.fft.irfft(played * response * ramp, size)
-        sound /= np.sqrt(np.mean(sound**2))
-        hiss = rng.standard_normal(size)
-        if rng.uniform() < 0.5:
-            hiss = signal.lfilter([0.2], [1, -0.8], hiss)
-        hiss += rng.choice([0, 1]) * mains_hum(rng, size)
-        sound += 10 ** (noise_db / 20) * hiss
-        captures.append((0.1 * (polarity if index else 1) * sound).astype(np.float32))
+    performance = Performance(played, cabinet, digital, reach, noise_db)
+    captures = [
+        record(rng, performance, distance, partial(microphone, rng=rng, kind=str(kind)))
+        for distance, kind in zip(distances, kinds, strict=True)
+    ]
     facts = {
         "kinds": "-".join(sorted(map(str, kinds))),
         "far": far,
@@ -241,7 +269,41 @@ def scene(
         "distances_m": tuple(round(float(d), 3) for d in distances),
     }
     delay = (distances[1] - distances[0]) / SOUND_M_S * RATE_HZ
-    return Scene(captures[0], captures[1], float(delay), polarity, facts)
+    return Scene(captures[0], polarity * captures[1], float(delay), polarity, facts)
+
+
+def night(
+    seed: int, sources: list[np.ndarray], *, digital: bool, passes: int = 4
+) -> list[Scene]:
+    """Draw all pairs of some passes of three microphones, the same in every pass."""
+    rng = np.random.default_rng(seed)
+    kinds = rng.choice(["dynamic", "ribbon", "condenser"], 3)
+    seeds = rng.integers(1 << 31, size=3)
+    noise_db = rng.uniform(-80, -45)
+    pairs = []
+    for _ in range(passes):
+        played = sources[int(rng.integers(len(sources)))]
+        frequency_hz = np.arange(played.size) * RATE_HZ / (2 * (played.size - 1))
+        cabinet = Colour(frequency_hz, digital=digital)
+        speaker(cabinet, rng)
+        performance = Performance(
+            played, cabinet, digital, rng.uniform(-20, 3), noise_db
+        )
+        distances = rng.uniform(0.02, 0.15, 3)
+        captures = [
+            record(
+                rng,
+                performance,
+                distance,
+                partial(microphone, rng=np.random.default_rng(mic), kind=str(kind)),
+            )
+            for distance, mic, kind in zip(distances, seeds, kinds, strict=True)
+        ]
+        for first, second in combinations(range(3), 2):
+            way = distances[second] - distances[first]
+            delay = float(way / SOUND_M_S * RATE_HZ)
+            pairs.append(Scene(captures[first], captures[second], delay, 1))
+    return pairs
 
 
 def sources(
