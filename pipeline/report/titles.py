@@ -38,7 +38,7 @@ FINDING_TITLES = {
     "other_di": "A recording of another DI",
     "swapped": "Microphones have changed inputs",
     "warming": "The amplifier was warming up",
-    "not_blended": "A blend was not made",
+    "not_blended": "A blend that was asked for is not made",
     "no_overlap": "The backing track and the DI do not meet",
     "markers_disagree": "Markers and music tell different times",
     "markers_only": "The markers are known, the music is not",

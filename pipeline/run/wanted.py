@@ -73,7 +73,7 @@ def not_blended(id_: str, why: str, fix: str | None = None) -> Finding:
     Finding
         Of the session.
     """
-    message = f"The blend {id_!r} was not made. {why}"
+    message = f"The blend {id_!r} is not made. {why}"
     return Finding(code=CODE, severity="warn", message=message, fix=fix)
 
 
