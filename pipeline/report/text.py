@@ -78,7 +78,7 @@ def signed(value: float, digits: int, unit: str = "") -> str:
         Such as "+0.5 dB".
     """
     shown = number(value, digits, unit)
-    return shown if value < 0 or shown.startswith(MINUS) else f"+{shown}"
+    return shown if shown.startswith(MINUS) else f"+{shown}"
 
 
 def hertz(frequency_hz: float) -> str:

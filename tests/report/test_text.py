@@ -20,7 +20,8 @@ def test_number(value, digits, unit, shown):
 
 
 @pytest.mark.parametrize(
-    ("value", "shown"), [(0.5, "+0.5"), (-0.5, "\u22120.5"), (0.0, "+0.0")]
+    ("value", "shown"),
+    [(0.5, "+0.5"), (-0.5, "\u22120.5"), (0.0, "+0.0"), (-1e-16, "+0.0")],
 )
 def test_signed(value, shown):
     assert text.signed(value, 1) == shown
