@@ -28,6 +28,11 @@ setup = "boxed"
 distance_mm = 300
 treatment = "bare floor"
 [[capture]]
+id = "unsaid"
+file = "audio/p07.wav"
+setup = "boxed"
+distance_mm = 300
+[[capture]]
 id = "treated"
 file = "audio/p06.wav"
 setup = "boxed"
@@ -53,6 +58,7 @@ def record(tmp_path_factory):
     bounced = direct + 0.45 * np.concatenate([np.zeros(BOUNCE), direct[:-BOUNCE]])
     soundfile.write(folder / "audio/p05.wav", 0.6 * bounced, RATE, "PCM_24")
     soundfile.write(folder / "audio/p06.wav", 0.9 * direct, RATE, "PCM_24")
+    soundfile.write(folder / "audio/p07.wav", 0.7 * direct, RATE, "PCM_24")
     (outcome,) = run_manifests([session.manifest], folder / "out", QUIET)
     return outcome.record, folder / "out"
 
@@ -156,6 +162,14 @@ def test_the_floor_is_predicted_and_measured(record):
     assert far.against == "treated"
     assert far.measured_delay_ms == pytest.approx(BOUNCE / 48, abs=0.03)
     assert far.measured_level_db == pytest.approx(20 * np.log10(0.45), abs=1.5)
+
+
+def test_a_treatment_that_is_written_is_preferred_to_a_nearer_capture(record):
+    # "unsaid" stands between both; nobody knows what lay on the floor then.
+    by_id = {reflection.capture: reflection for reflection in record[0].reflections}
+    assert by_id["treated"].against == "far"
+    assert by_id["far"].against == "treated"
+    assert "whose treatment differs" in by_id["far"].message
 
 
 def test_in_mic_mode_every_mic_meets_the_di(tmp_path):
