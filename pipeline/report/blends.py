@@ -51,6 +51,8 @@ def _near(found: Nearest | None, floor_db: float | None) -> str | None:
     away = text.number(found.distance_db, 1, "dB")
     alone = text.number(found.part_distance_db, 1, "dB")
     gained = found.part_distance_db - found.distance_db
+    if gained <= 0:
+        return f"{away} from {wanted}; {found.part} alone is nearer, {alone}."
     words = f"{away} from {wanted}; of its parts {found.part} is nearest alone, {alone}"
     if floor_db is None:
         return f"{words}. How much can be told apart tonight is not known."

@@ -69,5 +69,11 @@ def test_a_wanted_tone_is_held_against_the_nights_floor():
     assert near(1.8, 2.0, None).endswith("can be told apart tonight is not known.")
 
 
+def test_a_part_that_alone_is_nearer_is_named():
+    told = "1.6\u00a0dB from liked.wav; t002 alone is nearer, 1.5\u00a0dB."
+    assert near(1.57, 1.52, 0.3) == told
+    assert near(1.57, 1.52, None) == told
+
+
 def test_nothing_was_wanted():
     assert told(night()).near is None
