@@ -1,58 +1,74 @@
 """The boundary: whatever is raised becomes an exit status and one line."""
 
-import datetime
 import sys
-import tempfile
-import traceback
-from pathlib import Path
 
-import typer
-
-from pipeline.cli import BUG, INTERRUPTED, REFUSED, USAGE, app
-from pipeline.errors import ReampsError
-
-# Typer may carry its own copy of Click; this is the base of its usage errors.
-_UsageError: type[typer.BadParameter] = typer.BadParameter.__mro__[1]
+from pipeline import interruption
 
 
 def main() -> None:
     """Run the command line and exit with the contract's status."""
-    sys.exit(_status())
+    interruption.begin()
+    try:
+        with interruption.let_through():
+            status = _run_command()
+    except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 (the boundary)
+        # In the middle of an import, an interruption may come out as anything.
+        seen = interruption.seen()
+        status = interruption.INTERRUPTED if seen else _refuse(error)
+    sys.exit(interruption.end(status))
 
 
-def _status() -> int:
+def _run_command() -> int:
     for stream in (sys.stdout, sys.stderr):
         # Consoles of other code pages must not fail on a session's name.
         stream.reconfigure(encoding="utf-8", errors="replace")  # type: ignore[union-attr]
-    try:
-        result = app(standalone_mode=False)
-    except ReampsError as error:
-        _say(str(error))
-        return REFUSED
-    except _UsageError as error:
+    # All of it takes a while to import: interruptions are waited for by now.
+    from pipeline.cli import app  # noqa: PLC0415
+
+    result = app(standalone_mode=False)
+    # Typer turns some interruptions into this very status without a word.
+    if result == interruption.INTERRUPTED:
+        interruption.tell()
+    return result if isinstance(result, int) else 0
+
+
+def _refuse(error: BaseException) -> int:
+    """Say what went wrong, and answer with its status."""
+    import typer  # noqa: PLC0415 (slow import)
+
+    from pipeline.cli import BUG, REFUSED, USAGE  # noqa: PLC0415
+    from pipeline.errors import ReampsError  # noqa: PLC0415
+
+    # Typer may carry its own copy of Click; this is the base of its usage errors.
+    usage_error: type[typer.BadParameter] = typer.BadParameter.__mro__[1]
+    if isinstance(error, (KeyboardInterrupt, typer.Abort)):
+        interruption.tell()
+        return interruption.INTERRUPTED
+    if isinstance(error, usage_error):
         error.show()
         return USAGE
-    except (KeyboardInterrupt, typer.Abort):
-        result = INTERRUPTED
-    except Exception as error:  # noqa: BLE001 (the boundary)
-        _say(f"A bug in reamps: {error!r}. The details are in {_keep_trace()}")
-        return BUG
-    # Typer turns some interruptions into this very status without a word.
-    if result == INTERRUPTED:
-        _say("Interrupted. What was finished is kept; run the same command to go on.")
-    return result if isinstance(result, int) else 0
+    if isinstance(error, ReampsError):
+        _say(str(error))
+        return REFUSED
+    _say(f"A bug in reamps: {error!r}. The details are in {_keep_trace(error)}")
+    return BUG
 
 
 def _say(message: str) -> None:
     sys.stderr.write(f"{message}\n")
 
 
-def _keep_trace() -> Path:
+def _keep_trace(error: BaseException) -> str:
+    import datetime  # noqa: PLC0415 (only here)
+    import tempfile  # noqa: PLC0415 (only here)
+    import traceback  # noqa: PLC0415 (only here)
+    from pathlib import Path  # noqa: PLC0415 (only here)
+
     now = datetime.datetime.now(tz=datetime.UTC)
     name = f"reamps-bug-{now:%Y%m%d-%H%M%S-%f}.txt"
     path = Path(tempfile.gettempdir()) / name
-    path.write_text(traceback.format_exc(), encoding="utf-8")
-    return path
+    path.write_text("".join(traceback.format_exception(error)), encoding="utf-8")
+    return str(path)
 
 
 if __name__ == "__main__":

@@ -14,10 +14,11 @@ import typer
 from pipeline import __version__
 from pipeline.client.commands import add_commands as add_client_commands
 from pipeline.day.commands import add_commands as add_day_commands
+from pipeline.interruption import INTERRUPTED
 from pipeline.library.commands import make_app
 from pipeline.library.heard import Heard
 
-DONE, REFUSED, USAGE, BUG, SOME_REJECTED, INTERRUPTED = 0, 1, 2, 3, 4, 130
+DONE, REFUSED, USAGE, BUG, SOME_REJECTED = 0, 1, 2, 3, 4
 
 app = typer.Typer(
     name="reamps",
@@ -39,7 +40,7 @@ app = typer.Typer(
     reamps run FOLDER/session.toml
     """,
     epilog="Exit status: 0 done, 1 refused, 2 wrong usage, 3 a bug, 4 done but some "
-    "captures were rejected, 130 interrupted.",
+    f"captures were rejected, {INTERRUPTED} interrupted.",
 )
 
 Jobs = Annotated[

@@ -11,6 +11,8 @@ from typing import Annotated
 
 import typer
 
+from pipeline import interruption
+
 DONE, SOME_REJECTED = 0, 4
 
 Di = Annotated[
@@ -223,7 +225,8 @@ def watch(
     from pipeline.day.watch import watch as watch_folder
 
     vigil = Vigil(folder, di, everything, most_passes)
-    watched = watch_folder(vigil, _say, Event())
+    with interruption.expected():
+        watched = watch_folder(vigil, _say, Event())
     raise typer.Exit(SOME_REJECTED if watched.again else DONE)
 
 

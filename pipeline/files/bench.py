@@ -5,14 +5,60 @@ process may look for them while they are written.
 """
 
 import secrets
-from contextlib import suppress
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from tempfile import mkdtemp
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import OutputError
 from pipeline.files.atomic import refusal
+
+_BENCH = ".aligned-"
+
+
+@contextmanager
+def open_bench(folder: Path) -> Iterator[Path]:
+    """Make room for aligned samples while the block runs.
+
+    Parameters
+    ----------
+    folder : Path
+        A run's folder; this run holds it.
+
+    Yields
+    ------
+    Path
+        A new folder in it, which goes with the block. An `OutputError` says why none
+        can be made.
+    """
+    clear_benches(folder)
+    try:
+        yield _made(folder)
+    finally:
+        clear_benches(folder)
+
+
+def _made(folder: Path) -> Path:
+    try:
+        return Path(mkdtemp(prefix=_BENCH, dir=folder))
+    except OSError as error:
+        raise OutputError(refusal(folder, error)) from error
+
+
+def clear_benches(folder: Path) -> None:
+    """Remove what runs that were killed or interrupted left in a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        A run's folder; this run holds it. It need not exist.
+    """
+    for old in folder.glob(f"{_BENCH}*"):
+        shutil.rmtree(old, ignore_errors=True)
 
 
 def leave_samples(path: Path, samples: NDArray[np.float32]) -> None:

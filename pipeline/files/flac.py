@@ -15,6 +15,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from pipeline import interruption
 from pipeline.files.chunks import HeaderError
 from pipeline.files.coding import Header
 
@@ -57,7 +58,9 @@ class FlacReader:
 
     def _open(self) -> None:
         self._handle.seek(0)
-        self._file = soundfile.SoundFile(self._handle)
+        # The library calls back to read: what is raised there is lost.
+        with interruption.held():
+            self._file = soundfile.SoundFile(self._handle)
         self._position = 0
 
     def _decode(self, frames: int) -> NDArray[np.float32]:
@@ -66,7 +69,8 @@ class FlacReader:
         # is there: FLAC itself holds no not-a-number.
         block = np.full((frames, self._file.channels), np.nan, dtype=np.float32)
         try:
-            got = len(self._file.read(out=block))
+            with interruption.held():
+                got = len(self._file.read(out=block))
         except FlacError:
             got = int(np.count_nonzero(~np.isnan(block[:, 0])))
             self._open()
@@ -74,12 +78,16 @@ class FlacReader:
         self._position += got
         return block[:got]
 
+    def _seek(self, frame: int) -> int:
+        with interruption.held():
+            return int(self._file.seek(frame))
+
     def _go_to(self, first: int) -> None:
         """Seek, or decode up to the place where a damaged file refuses to."""
         if self._position == first:
             return
         try:
-            self._position = self._file.seek(first)
+            self._position = self._seek(first)
         except FlacError:
             self._open()
             while self._position < first:
@@ -128,7 +136,7 @@ class FlacReader:
             False also where the library refuses to seek.
         """
         try:
-            self._position = self._file.seek(frame)
+            self._position = self._seek(frame)
         except FlacError:
             self._open()
             return False

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from pipeline import interruption
 from pipeline.errors import OutputError
 from pipeline.files.atomic import refusal
 
@@ -36,16 +37,20 @@ def hold_folder(folder: Path, note: str) -> Iterator[None]:
         While the folder is held. An `OutputError` says that another run holds
         it, or that it cannot be written to.
     """
-    connection = _locked(folder)
+    connection = None
     holder = folder / HOLDER_NAME
     try:
+        with interruption.held():
+            connection = _locked(folder)
         with suppress(OSError):
             holder.write_text(note, encoding="utf-8")
         yield
     finally:
-        with suppress(OSError):
-            holder.unlink(missing_ok=True)
-        _unlock(folder / LOCK_NAME, connection)
+        if connection is not None:
+            with interruption.held():
+                with suppress(OSError):
+                    holder.unlink(missing_ok=True)
+                _unlock(folder / LOCK_NAME, connection)
 
 
 def _unlock(lock: Path, connection: sqlite3.Connection) -> None:

@@ -14,7 +14,9 @@ from importlib import import_module
 from multiprocessing import forkserver, resource_tracker
 from multiprocessing.context import BaseContext
 
-_TASKS = "pipeline.run.tasks"
+from pipeline import interruption
+
+_IMPORTS = ["pipeline.run.bound", "pipeline.run.tasks"]
 
 
 def ready_to_begin() -> BaseContext:
@@ -29,9 +31,10 @@ def ready_to_begin() -> BaseContext:
         # A process of macOS may not go on after a fork with the system's libraries.
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload([_TASKS])
-    # It lets interruptions through as it starts, so it starts before they are held.
-    resource_tracker.ensure_running()
+    context.set_forkserver_preload(_IMPORTS)
+    with held_interrupt():
+        # It lets interruptions through as it starts, so it starts before the other.
+        resource_tracker.ensure_running()
     with held_interrupt():
         forkserver.ensure_running()
     return context
@@ -54,15 +57,39 @@ def import_ahead(module: str) -> None:
     threading.Thread(target=bring, daemon=True).start()
 
 
+def await_server() -> None:
+    """Wait until workers can be forked at once, where that is how they begin.
+
+    The first process that is asked for waits for all imports. This one does nothing
+    and is asked for by a thread, so that its wait may be given up; a worker's birth,
+    which is not interrupted, is short then.
+    """
+    if sys.platform == "linux":
+        waiting = threading.Thread(target=_fork_once, daemon=True)
+        with masked_interrupt():
+            waiting.start()
+        waiting.join()
+
+
+def _fork_once() -> None:
+    # Where the server has died, whoever asks for a worker is told.
+    with suppress(OSError, EOFError):
+        first = multiprocessing.get_context("forkserver").Process(
+            target=int, daemon=True
+        )
+        first.start()
+        first.join()
+
+
 @contextmanager
-def held_interrupt() -> Iterator[None]:
-    """Hold an interruption back while processes are born with our signal mask.
+def masked_interrupt() -> Iterator[None]:
+    """Keep the terminal's interruption from processes that are born meanwhile.
 
     Yields
     ------
     None
-        What is born inside never sees the terminal's interruption: this process does,
-        and ends its workers.
+        They inherit our signal mask. This process hears of an interruption all the
+        same, where another of its threads can be given the signal.
     """
     mask = getattr(signal, "pthread_sigmask", None)
     if mask is None:
@@ -73,3 +100,16 @@ def held_interrupt() -> Iterator[None]:
         yield
     finally:
         mask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
+def held_interrupt() -> Iterator[None]:
+    """Hold an interruption back while workers are born, and keep it from them.
+
+    Yields
+    ------
+    None
+        This process is interrupted afterwards, and ends its workers.
+    """
+    with interruption.held(), masked_interrupt():
+        yield

@@ -20,13 +20,13 @@ from concurrent.futures import (
 from contextlib import contextmanager
 from multiprocessing.connection import wait as wait_for_end
 from pathlib import Path
-from types import FrameType
 from typing import Protocol, TypeVar
 
 from threadpoolctl import threadpool_limits
 
+from pipeline import interruption
 from pipeline.errors import ReampsError
-from pipeline.run.begin import held_interrupt, ready_to_begin
+from pipeline.run.begin import await_server, held_interrupt, ready_to_begin
 from pipeline.run.memory import hold_freed_memory
 
 Task = TypeVar("Task")
@@ -63,9 +63,6 @@ class Workers(Protocol):
 class Serial:
     """All work in this process."""
 
-    def __init__(self) -> None:
-        self.interrupted = False
-
     def reach(self, sources: Sequence[Path], folder: Path) -> None:
         """See the same files: it is the same machine."""
 
@@ -78,36 +75,10 @@ class Serial:
         """Run the function on every task, one after the other."""
         for index, task in enumerate(tasks):
             result = function(task)
-            if self.interrupted:
-                # A codec library that called back had swallowed it, and with it
-                # what it should have read.
+            if interruption.seen():
+                # A library had swallowed it, and with it what the result rests on.
                 raise KeyboardInterrupt
             done(index, result)
-
-    @contextmanager
-    def remembering(self) -> Iterator[None]:
-        """Remember that the user interrupted, whoever catches the exception.
-
-        Yields
-        ------
-        None
-            Outside the main thread, or where somebody else already handles the
-            signal, nothing is changed.
-        """
-        usual = signal.getsignal(signal.SIGINT)
-        ours = threading.current_thread() is threading.main_thread()
-        if not ours or usual is not signal.default_int_handler:
-            yield
-            return
-        signal.signal(signal.SIGINT, self._interrupt)
-        try:
-            yield
-        finally:
-            signal.signal(signal.SIGINT, usual)
-
-    def _interrupt(self, _number: int, _frame: FrameType | None) -> None:
-        self.interrupted = True
-        raise KeyboardInterrupt
 
 
 class Processes:
@@ -148,15 +119,21 @@ class Processes:
         ------
         ReampsError
             If processes keep dying.
+        KeyboardInterrupt
+            When interrupted; no process is left by then.
         """
         left = dict(enumerate(tasks))
-        for _ in range(MOST_DEATHS):
-            try:
-                self._round(function, left, done)
-            except BrokenExecutor:
-                self.close()
-            else:
-                return
+        try:
+            for _ in range(MOST_DEATHS):
+                try:
+                    self._round(function, left, done)
+                except BrokenExecutor:
+                    self.close()
+                else:
+                    return
+        except KeyboardInterrupt:
+            self.kill()
+            raise
         message = (
             f"{MOST_DEATHS} worker processes died at work, most likely because the "
             "memory was full. What was finished is kept: close other programs and run "
@@ -172,6 +149,7 @@ class Processes:
     ) -> None:
         futures: dict[Future[Result], int] = {}
         try:
+            self._open()
             with held_interrupt():
                 for index, task in left.items():
                     futures[self._open().submit(function, task)] = index
@@ -184,14 +162,13 @@ class Processes:
                 waiting.cancel()
             wait(futures)
             raise
-        except BaseException:
-            self.kill()
-            raise
 
     def _open(self) -> ProcessPoolExecutor:
         if self._executor is None:
+            context = ready_to_begin()
+            await_server()
             self._executor = ProcessPoolExecutor(
-                self._jobs, mp_context=ready_to_begin(), initializer=_begin_worker
+                self._jobs, mp_context=context, initializer=_begin_worker
             )
         return self._executor
 
@@ -250,10 +227,9 @@ def open_workers(jobs: int, cluster: str | None = None) -> Iterator[Workers]:
         with open_cluster(cluster) as workers:
             yield workers
     elif jobs <= 1:
-        serial = Serial()
         hold_freed_memory()
-        with threadpool_limits(1), serial.remembering():
-            yield serial
+        with threadpool_limits(1):
+            yield Serial()
     else:
         processes = Processes(jobs)
         try:

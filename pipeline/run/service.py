@@ -12,6 +12,7 @@ from pydantic import JsonValue
 
 from pipeline.errors import ReampsError, RecordError
 from pipeline.files.atomic import make_folder, sweep
+from pipeline.files.bench import clear_benches
 from pipeline.files.hold import hold_folder
 from pipeline.files.manifest import read_plan
 from pipeline.files.names import inside, slug
@@ -285,6 +286,8 @@ def _swept(folder: Path) -> Iterator[None]:
     finally:
         for place in places:
             sweep(place)
+        # Again: an interruption may have come while the session cleared its own.
+        clear_benches(folder)
 
 
 def _remove_stale(folder: Path, record: Record) -> None:

@@ -4,12 +4,9 @@ Per capture: find it, cut it, measure it, write it; in between, the decisions th
 need all of them: the shift of every pass, the level of the session.
 """
 
-import shutil
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from tempfile import mkdtemp
 
+from pipeline.files.bench import open_bench
 from pipeline.models.plan import Plan
 from pipeline.models.record import Record
 from pipeline.run.around import Surroundings
@@ -21,8 +18,6 @@ from pipeline.run.keeping import Decision
 from pipeline.run.levelling import level_session
 from pipeline.run.recording import make_record
 from pipeline.run.writing import make_folders, write_all
-
-_BENCH = ".aligned-"
 
 
 def check_session(plan: Plan, around: Surroundings) -> Record:
@@ -63,7 +58,7 @@ def run_session(plan: Plan, folder: Path, around: Surroundings) -> Record:
         The session with its outputs; not yet written.
     """
     make_folders(folder)
-    with _workbench(folder) as bench:
+    with open_bench(folder) as bench:
         judged = judge_session(plan, around, bench)
         levelled = level_session(judged, around, bench)
         outputs = write_all(levelled, folder, around)
@@ -123,15 +118,3 @@ def explain_session(
 def _known_bad(judged: Judged, id_: str) -> bool:
     located = judged.located.get(id_)
     return located is not None and located.rejected
-
-
-@contextmanager
-def _workbench(folder: Path) -> Iterator[Path]:
-    """Make room for aligned samples; clear what a killed run left."""
-    for old in folder.glob(f"{_BENCH}*"):
-        shutil.rmtree(old, ignore_errors=True)
-    bench = Path(mkdtemp(prefix=_BENCH, dir=folder))
-    try:
-        yield bench
-    finally:
-        shutil.rmtree(bench, ignore_errors=True)

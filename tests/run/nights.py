@@ -66,13 +66,12 @@ def start(*arguments: object, **options: object) -> subprocess.Popen[str]:
     """Start a command of this program, with its messages piped."""
     return subprocess.Popen(
         command(*arguments),
-        cwd=ROOT,
         env={**os.environ, **ONE_THREAD},
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
         encoding="utf-8",
-        **options,
+        **{"cwd": ROOT, **options},
     )
 
 

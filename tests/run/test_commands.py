@@ -1,12 +1,14 @@
 """The commands as a shell sees them: exit statuses, and what goes where."""
 
 import json
+import signal
 import sys
 
 import pytest
 import soundfile
 
 from pipeline import __main__ as boundary
+from pipeline import cli, interruption
 from tests.run.sessions import RATE, plucks, write_session
 
 
@@ -15,6 +17,16 @@ def reamps(monkeypatch, *words):
     with pytest.raises(SystemExit) as ended:
         boundary.main()
     return ended.value.code
+
+
+@pytest.fixture(autouse=True)
+def signals_that_stay():
+    # A command takes them over for good: its process ends with it.
+    usual = {number: signal.getsignal(number) for number in interruption.SIGNALS}
+    yield
+    signal.set_wakeup_fd(-1)
+    for number, handler in usual.items():
+        signal.signal(number, handler)
 
 
 @pytest.fixture(autouse=True)
@@ -76,7 +88,7 @@ def test_a_bug_ends_with_3_and_keeps_its_trace(monkeypatch, capsys, tmp_path):
         message = "planted"
         raise ZeroDivisionError(message)
 
-    monkeypatch.setattr(boundary, "app", lambda **_: broken())
+    monkeypatch.setattr(cli, "app", lambda **_: broken())
     monkeypatch.setattr("tempfile.gettempdir", lambda: str(tmp_path))
     assert reamps(monkeypatch, "run") == 3
     (kept,) = tmp_path.iterdir()
@@ -90,7 +102,7 @@ def test_an_interruption_ends_with_130(monkeypatch, capsys):
     def interrupted(**_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(boundary, "app", interrupted)
+    monkeypatch.setattr(cli, "app", interrupted)
     assert reamps(monkeypatch, "run") == 130
     assert "run the same command to go on" in capsys.readouterr().err
 
