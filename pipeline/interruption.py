@@ -23,6 +23,7 @@ INTERRUPTED = 130
 """Exit status, as shells give it for Ctrl-C."""
 MESSAGE = "Interrupted. What was finished is kept; run the same command to go on."
 LIMIT_S = 1.7
+_AGAIN_S = 0.1
 SIGNALS = tuple(
     getattr(signal, name)
     for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
@@ -66,6 +67,7 @@ def begin() -> None:
     reader, writer = os.pipe()
     if os.name != "nt":
         os.set_blocking(writer, False)
+    sys.unraisablehook = _lost
     # Written to by the system's handler, whatever Python is busy with.
     signal.set_wakeup_fd(writer, warn_on_full_buffer=False)
     threading.Thread(target=_limit, args=(reader, _state), daemon=True).start()
@@ -178,12 +180,32 @@ def _raise_if_due() -> None:
     raise Interrupted
 
 
+def _lost(caught: "sys.UnraisableHookArgs") -> None:
+    """Raise again what came inside a finaliser, as imports have them: it is lost."""
+    if isinstance(caught.exc_value, Interrupted):
+        _state.raised = False
+    else:
+        sys.__unraisablehook__(caught)
+
+
+def _signal_main_thread(number: int) -> None:
+    if hasattr(signal, "pthread_kill"):
+        # That thread's own sleep is to end, not another's.
+        signal.pthread_kill(threading.main_thread().ident or 0, number)
+    else:
+        signal.raise_signal(number)
+
+
 def _limit(reader: int, state: _State) -> None:
     """End the process some time after a signal, unless it is done by itself."""
-    while os.read(reader, 1):
+    while number := os.read(reader, 1):
         if state.expected:
             continue
-        time.sleep(LIMIT_S)
+        end = time.monotonic() + LIMIT_S
+        while time.monotonic() < end:
+            time.sleep(_AGAIN_S)
+            if state.seen and not state.raised:
+                _signal_main_thread(number[0])
         if state.over and not state.seen:
             continue
         if state.telling.acquire(blocking=False):

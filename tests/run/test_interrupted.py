@@ -111,6 +111,11 @@ IMPORTED = {
     "waits": f"{MARK}time.sleep(60)",
     # As when a dataclass is made; CPython takes that for uncaught.
     "in a text": f'exec("""{MARK}time.sleep(60)""")',
+    # As importing itself has them, for its locks.
+    "in a finaliser": (
+        f"class Lock:\n    def __del__(self):\n        {MARK}time.sleep(60)\n"
+        "Lock()\nimport time\ntime.sleep(60)"
+    ),
     "turns it into something else": (
         f"{MARK}\ntry:\n    time.sleep(60)\n"
         "except BaseException:\n    raise ImportError('no array library')"
