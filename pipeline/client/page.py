@@ -12,7 +12,12 @@ from markupsafe import Markup
 from pipeline.files.script import as_script
 
 STYLES = ("client.css",)
-SCRIPTS = ("seal.js", "sound.js", "client.js")
+SCRIPTS = (
+    ("pipeline.client", "seal.js"),
+    ("pipeline.report", "gates.js"),
+    ("pipeline.client", "sound.js"),
+    ("pipeline.client", "client.js"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,9 +95,9 @@ def _environment() -> Environment:
 
 
 @lru_cache(maxsize=8)
-def _static(name: str) -> Markup:
-    # Files of this package, not input: they may stand in the page as they are.
-    content = files("pipeline.client").joinpath("static", name)
+def _static(name: str, package: str = "pipeline.client") -> Markup:
+    # Files of this program, not input: they may stand in the page as they are.
+    content = files(package).joinpath("static", name)
     return Markup(content.read_text(encoding="utf-8"))  # noqa: S704 own file
 
 
@@ -134,7 +139,7 @@ def render(page: ClientPage, sounds: Mapping[str, str]) -> str:
     context: dict[str, Any] = {
         "page": page,
         "styles": [_static(name) for name in STYLES],
-        "scripts": [_static(name) for name in SCRIPTS],
+        "scripts": [_static(name, package) for package, name in SCRIPTS],
         # as_script leaves no character that could end the element.
         "island": Markup(_island(page)),  # noqa: S704 escaped by as_script
         "sounds": sounds,

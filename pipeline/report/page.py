@@ -45,6 +45,7 @@ SCRIPTS = (
     "table.js",
     "numbers.js",
     "sheets.js",
+    "gates.js",
     "listen.js",
     "track.js",
     "chance.js",

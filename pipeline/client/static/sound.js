@@ -1,73 +1,24 @@
 "use strict";
-// Sounds run together on one clock; a switch is a change of gain at one position.
 const reampsSound = (() => {
 const data = JSON.parse(document.getElementById("data").textContent);
 const rate = data.rate, total = data.frames;
-const FADE_S = 0.005, LEAD_S = 0.02, AHEAD_S = 3;
-// Curves that touch must not overlap by a rounding of the clock.
-const CURVE_S = FADE_S - 1e-9;
+const LEAD_S = 0.02, AHEAD_S = 3;
 const SHORTEST_LOOP = Math.min(total, Math.round(0.5 * rate));
-// 5 ms raised cosine, out and then in, never both at once (ITU-R BS.1534-3).
-const RISE = Float32Array.from({length: 65}, (_, k) => 0.5 - 0.5 * Math.cos(Math.PI * k / 64));
-const FALL = Float32Array.from(RISE).reverse();
-const amplitude = (db) => 10 ** (db / 20);
+const {FADE_S, CURVE_S, RISE, FALL, amplitude, voice, begin, open, shut, exchange, wrapped} = window.reampsGates;
 
-const inbox = new Map();
-window.reamps_audio = (payload) => { inbox.set(payload.id, payload.data); };
-const bytesOf = (text) => {
-  if (Uint8Array.fromBase64) return Uint8Array.fromBase64(text);
-  const raw = atob(text), out = new Uint8Array(raw.length);
-  for (let k = 0; k < raw.length; k += 1) out[k] = raw.charCodeAt(k);
-  return out;
-};
-const script = (link) => new Promise((done, fail) => {
-  const node = document.createElement("script");
-  node.src = link;
-  node.onload = () => { node.remove(); done(); };
-  node.onerror = () => { node.remove(); fail(new Error("not found")); };
-  document.head.append(node);
-});
 const textOf = async ({key, link}) => {
   if (!link) return document.getElementById("sound-" + key).textContent;
-  if (!inbox.has(key)) await script(link);
-  const text = inbox.get(key);
-  inbox.delete(key);
-  if (!text) throw new Error("another file");
-  return text;
+  const payload = await window.reampsGates.carried(key, link);
+  if (!payload) throw new Error("another file");
+  return payload.data;
 };
 const fetchSound = async (context, option) => {
-  const buffer = await context.decodeAudioData(bytesOf(await textOf(option)).buffer);
+  const buffer = await context.decodeAudioData(window.reampsGates.bytesOf(await textOf(option)).buffer);
   if (buffer.length !== total || buffer.sampleRate !== rate) throw new Error("another length");
   // Decoded, it needs its text no more.
   if (!option.link && context instanceof AudioContext) document.getElementById("sound-" + option.key).textContent = "";
   return buffer;
 };
-
-const voice = (context, buffer, output) => {
-  const gate = context.createGain();
-  gate.gain.setValueAtTime(0, 0);
-  gate.connect(output);
-  return {buffer, gate, source: null, ready: 0};
-};
-const begin = (context, one, when, frame, [from, to]) => {
-  const source = context.createBufferSource();
-  source.buffer = one.buffer;
-  source.loop = true;
-  source.loopStart = from / rate;
-  source.loopEnd = to / rate;
-  source.connect(one.gate);
-  source.start(when, frame / rate);
-  one.source = source;
-  one.ready = when;
-};
-const open = (one, at) => one.gate.gain.setValueCurveAtTime(RISE, at, CURVE_S);
-const shut = (one, at) => one.gate.gain.setValueCurveAtTime(FALL, at, CURVE_S);
-const exchange = (from, to, at) => {
-  if (from) shut(from, at);
-  if (to) open(to, at + FADE_S);
-  return at + 2 * FADE_S;
-};
-const wrapped = (frame, [from, to]) => frame < to ? frame : from + (frame - from) % (to - from);
 
 let context = null, wrap = null, volume = null;
 const voices = new Map(), waiting = new Map();

@@ -5,9 +5,7 @@ const data = page.data;
 const $ = (id) => document.getElementById(id);
 const rate = data.di.rate;
 const total = Math.max(1, Math.round(data.di.seconds * rate));
-const FADE_S = 0.005;
-// Curves that touch must not overlap by a rounding of the clock.
-const CURVE_S = FADE_S - 1e-9;
+const {FADE_S, CURVE_S, RISE, FALL, amplitude, bytesOf, carried, voice, begin, open, shut, exchange, wrapped} = window.reampsGates;
 const LEAD_S = 0.02;
 const AHEAD_S = 3;
 const SHORTEST_LOOP = Math.round(0.5 * rate);
@@ -15,32 +13,14 @@ const BYTES_A_FRAME = 4;
 const MEGABYTE = 1048576;
 const LOUDER_DB = 0.5;
 const MOST_TRIM_DB = 6;
-// 5 ms raised cosine, out and then in, never both at once (ITU-R BS.1534-3).
-const RISE = Float32Array.from({length: 65}, (_, k) => 0.5 - 0.5 * Math.cos(Math.PI * k / 64));
-const FALL = Float32Array.from(RISE).reverse();
 // Decoded sound takes 11.5 MB a minute at 48 kHz; the longest unheard goes first.
 let allowance = window.matchMedia("(pointer: coarse)").matches ? 96 * MEGABYTE :
   (navigator.deviceMemory || 4) >= 8 ? 384 * MEGABYTE : 192 * MEGABYTE;
-const amplitude = (db) => 10 ** (db / 20);
 
 // -- the sounds ---------------------------------------------------------------
 const sounds = {...data.sounds};
 data.captures.forEach((capture, index) => {
   if (capture.audio) sounds["c" + index] = capture;
-});
-const inbox = new Map();
-window.reamps_audio = (payload) => { inbox.set(payload.id, payload); };
-const bytesOf = (text) => {
-  if (Uint8Array.fromBase64) return Uint8Array.fromBase64(text);
-  const raw = atob(text);
-  return Uint8Array.from({length: raw.length}, (_, k) => raw.charCodeAt(k));
-};
-const script = (link) => new Promise((done, fail) => {
-  const node = document.createElement("script");
-  node.src = link;
-  node.onload = () => { node.remove(); done(); };
-  node.onerror = () => { node.remove(); fail(new Error("not found")); };
-  document.head.append(node);
 });
 // One sample a character; a shift keeps the characters that a script may not hold rare.
 const unpacked = (context, payload) => {
@@ -55,9 +35,7 @@ const unpacked = (context, payload) => {
 };
 const fetchSound = async (context, key) => {
   const sound = key === "track" ? data.track : sounds[key];
-  if (!inbox.has(sound.file)) await script(sound.listen);
-  const payload = inbox.get(sound.file);
-  inbox.delete(sound.file);
+  const payload = await carried(sound.file, sound.listen);
   if (!payload || payload.rate !== context.sampleRate) throw new Error("another file");
   const buffer = payload.mime === "audio/L16" ? unpacked(context, payload) :
     await context.decodeAudioData(bytesOf(payload.data).buffer);
@@ -78,35 +56,11 @@ const band = (context) => {
   low.connect(high);
   return {input: low, output: high};
 };
-const voice = (context, buffer, output) => {
-  const gate = context.createGain(), trim = context.createGain();
-  gate.gain.setValueAtTime(0, 0);
-  gate.connect(trim).connect(output);
-  return {buffer, gate, trim, source: null};
-};
-const begin = (context, one, when, frame, [from, to]) => {
-  const source = context.createBufferSource();
-  source.buffer = one.buffer;
-  source.loop = true;
-  source.loopStart = from / rate;
-  source.loopEnd = to / rate;
-  source.connect(one.gate);
-  source.start(when, frame / rate);
-  one.source = source;
-};
-const open = (one, at) => one.gate.gain.setValueCurveAtTime(RISE, at, CURVE_S);
-const shut = (one, at) => one.gate.gain.setValueCurveAtTime(FALL, at, CURVE_S);
-const exchange = (from, to, at) => {
-  if (from) shut(from, at);
-  if (to) open(to, at + FADE_S);
-  return at + 2 * FADE_S;
-};
 // To one channel: half of left and right each (Web Audio's rule for speakers).
 const fold = (node, on) => {
   node.channelCount = on ? 1 : 2;
   node.channelCountMode = on ? "explicit" : "max";
 };
-const wrapped = (frame, [from, to]) => frame < to ? frame : from + (frame - from) % (to - from);
 window.reampsGraph = {voice, begin, open, shut, exchange, wrapped, band, fold, fetchSound, sounds, FADE_S};
 
 // -- the player ---------------------------------------------------------------
@@ -180,7 +134,6 @@ const join = (one) => {
   // On the clock of all others: a whole number of frames after the origin.
   const passed = Math.max(0, Math.ceil((context.currentTime + LEAD_S - origin.time) * rate));
   begin(context, one, origin.time + passed / rate, wrapped(origin.frame + passed, region), region);
-  one.ready = origin.time + passed / rate;
 };
 const fadeWraps = () => {
   // Every turn of a loop fades out and in like a switch.
@@ -219,7 +172,7 @@ const start = (at) => {
   origin = {time: Math.ceil((at + LEAD_S) * rate) / rate, frame};
   faded = 0;
   playing = true;
-  for (const one of voices.values()) { begin(context, one, origin.time, frame, region); one.ready = origin.time; }
+  for (const one of voices.values()) begin(context, one, origin.time, frame, region);
   along.start(context, origin, region);
   if (voices.has(current)) { open(voices.get(current), origin.time); heard = current; }
   busyUntil = origin.time + 2 * FADE_S;
@@ -264,7 +217,7 @@ const choose = async (key) => {
     const one = await ensure(key);
     one.used = performance.now();
     if (mine !== wanted || !playing || heard === key) return;
-    const at = Math.max(context.currentTime + FADE_S, busyUntil, (one.ready || 0) - FADE_S);
+    const at = Math.max(context.currentTime + FADE_S, busyUntil, one.ready - FADE_S);
     busyUntil = exchange(voices.get(heard), one, at);
     heard = key;
     prefetch();

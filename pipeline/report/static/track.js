@@ -13,7 +13,7 @@ const level = () => +$("track-level").value;
 const settle = () => {
   const {context, playing} = player.clock();
   if (!one || !playing || wanted === open) return;
-  const at = Math.max(context.currentTime + graph.FADE_S, busy, one.ready || 0);
+  const at = Math.max(context.currentTime + graph.FADE_S, busy, one.ready);
   (wanted ? graph.open : graph.shut)(one, at);
   open = wanted;
   busy = at + graph.FADE_S;
@@ -37,7 +37,6 @@ player.with({
   start: (context, origin, region) => {
     if (!one) return;
     graph.begin(context, one, origin.time, origin.frame, region);
-    one.ready = origin.time;
     if (wanted) { graph.open(one, origin.time); open = true; busy = origin.time + graph.FADE_S; }
   },
 });
