@@ -28,6 +28,7 @@ from pipeline.units import db_from_amplitude
 LOW_CONFIDENCE = 0.5
 ALIKE_DB = 0.5
 AUDIBLE_DRIFT_MS = 0.03
+VAGUE_S = 0.02
 """Uncorrected drift over the file that stays within 1 dB to 5 kHz beside another
 mic of the night (30 us, half-wave arithmetic of a two-path sum)."""
 LOOP_DRIFT_PPM = 1.0
@@ -131,7 +132,8 @@ def locate(
         return Located(latency, None, (finding,))
     findings = (
         *_cut_findings(latency, reference.frames, capture.frames, rate),
-        *_clock_findings(latency, reference.frames / rate, rate),
+        *_jump_findings(estimate, rate),
+        *_drift_findings(latency, reference.frames / rate),
         *_doubt_findings(estimate),
         *_path_findings(estimate, rate),
     )
@@ -213,13 +215,13 @@ def _cut_findings(
     return found
 
 
-def _clock_findings(latency: Latency, di_seconds: float, rate: int) -> list[Finding]:
-    found = [
+def _jump_findings(estimate: LatencyEstimate, rate: int) -> list[Finding]:
+    return [
         Finding(
             code="jump",
             severity="warn",
             message=(
-                f"At {jump.at_s:.3f} s the capture "
+                f"At {jump.at_s:.3f} s{_give_or_take(jump.uncertainty_s)} the capture "
                 f"{'gains' if jump.samples > 0 else 'loses'} "
                 f"{abs(jump.samples):.0f} samples "
                 f"({abs(jump.samples) / rate * 1e3:.2f} ms): a drop-out. "
@@ -227,24 +229,32 @@ def _clock_findings(latency: Latency, di_seconds: float, rate: int) -> list[Find
             ),
             fix="Record it again with a larger buffer.",
         )
-        for jump in latency.jumps
+        for jump in estimate.jumps
     ]
+
+
+def _give_or_take(seconds: float) -> str:
+    # In a rest nothing tells when; elsewhere the digits say it.
+    return f" (give or take {seconds:.2f} s)" if seconds >= VAGUE_S else ""
+
+
+def _drift_findings(latency: Latency, di_seconds: float) -> list[Finding]:
     drift = drift_to_correct(latency.drift_ppm, di_seconds)
-    if drift:
-        found.append(
-            Finding(
-                code="drift",
-                severity="warn",
-                message=(
-                    f"The lag grows by {drift:+.2f} ppm, that is "
-                    f"{drift * di_seconds / 1e3:+.2f} ms over the DI. "
-                    "A one-interface loop cannot drift: another clock recorded it. "
-                    "It was corrected by resampling."
-                ),
-                fix="Lock the devices to one clock, or record on one interface.",
-            )
+    if not drift:
+        return []
+    return [
+        Finding(
+            code="drift",
+            severity="warn",
+            message=(
+                f"The lag grows by {drift:+.2f} ppm, that is "
+                f"{drift * di_seconds / 1e3:+.2f} ms over the DI. "
+                "A one-interface loop cannot drift: another clock recorded it. "
+                "It was corrected by resampling."
+            ),
+            fix="Lock the devices to one clock, or record on one interface.",
         )
-    return found
+    ]
 
 
 def _path_findings(estimate: LatencyEstimate, rate: int) -> list[Finding]:

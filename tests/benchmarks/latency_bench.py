@@ -31,6 +31,7 @@ SEVEN = (
 )  # fmt: skip
 RIG_FAMILIES = ("clean", "crunch", "high gain", "fuzz")
 LABELS = ("level", "amp", "cabinet", "mic", "noise", "simulation", "player")
+LATE_S = 0.010
 DESCRIBED = ("player", "gain", "amp", "cabinet", "mic", "drift", "jumps")
 HEAD = (
     "", "n", "bias", "median", "95 %", "max", "gross", "wrong pol", "undet pol",
@@ -124,7 +125,8 @@ def movement(outcomes: list[Outcome]) -> str:
     for family in dict.fromkeys(o.trial.family for o in outcomes):
         group = [o for o in outcomes if o.trial.family == family]
         ppm = [abs(o.drift_error_ppm) for o in group if o.drift_error_ppm is not None]
-        pairs = np.array([pair for o in group for pair in o.jump_errors])
+        found = np.abs([jump for o in group for jump in o.jump_errors])
+        sizes, times, ranges = found.T if found.size else np.zeros((3, 1))
         true = sum(o.jumps_true for o in group)
         rows.append((
             family,
@@ -132,16 +134,19 @@ def movement(outcomes: list[Outcome]) -> str:
             f"{np.median(ppm):.3f}" if ppm else "-",
             f"{max(ppm):.3f}" if ppm else "-",
             str(len(group) - len(ppm)),
-            f"{len(pairs)}/{true}",
+            f"{len(found)}/{true}",
             str(sum(o.jumps_false for o in group)),
-            f"{np.abs(pairs[:, 0]).max():.2f}" if len(pairs) else "-",
-            f"{1000 * np.abs(pairs[:, 1]).max():.1f}" if len(pairs) else "-",
+            f"{sizes.max():.2f}" if len(found) else "-",
+            f"{1000 * times.max():.1f}" if len(found) else "-",
+            f"{(times > LATE_S).sum()}",
+            f"{(times > ranges).sum()}",
             str(sum(o.varying for o in group)),
             f"{sum(o.speed_ratio is not None for o in group)}",
         ))  # fmt: skip
     head = (
         "", "n", "ppm median", "ppm max", "no drift given", "jumps found", "false",
-        "size err max", "time err max ms", "'varying'", "speed named",
+        "size err max", "time err max ms", "> 10 ms", "beyond said",
+        "'varying'", "speed named",
     )  # fmt: skip
     return table(head, rows)
 

@@ -80,7 +80,7 @@ class Outcome:
     speed_ratio: float | None = None
     jumps_true: int = 0
     jumps_false: int = 0
-    jump_errors: tuple[tuple[float, float], ...] = ()
+    jump_errors: tuple[tuple[float, float, float], ...] = ()
     measures: dict[str, float] = field(default_factory=dict)
     cpu_s: float = 0.0
     plain: Guess | None = None
@@ -144,8 +144,8 @@ def _outside(at_s: float, first_s: float, last_s: float) -> float:
 
 def _jumps(
     scene: Scene, estimate: LatencyEstimate
-) -> tuple[list[tuple[float, float]], int]:
-    """Pair true with found jumps; return (size, time) errors and false ones.
+) -> tuple[list[tuple[float, float, float]], int]:
+    """Pair true with found jumps; return (size, time, stated range) and false ones.
 
     The truth counts in the capture's time, the estimate in the DI's. What was
     lost lies after the jump, what was repeated before it: within that stretch
@@ -153,17 +153,24 @@ def _jumps(
     """
     left = list(estimate.jumps)
     errors = []
-    lag = scene.truth.latency_samples
+    lag, rate = scene.truth.latency_samples, scene.sample_rate_hz
+    stretch = 1.0 + scene.truth.drift_ppm * 1e-6
     for jump in scene.truth.jumps:
-        at_s = jump.at_s - lag / scene.sample_rate_hz
+        at_s = (jump.at_s - lag / rate) / stretch
         lag += jump.samples
-        other_s = at_s - jump.samples / scene.sample_rate_hz
-        near = [found for found in left if abs(found.at_s - at_s) < NEAR_S]
+        other_s = at_s - jump.samples / rate
+        first_s, last_s = sorted((at_s, other_s))
+        near = [
+            found
+            for found in left
+            if abs(_outside(found.at_s, first_s, last_s))
+            < max(NEAR_S, found.uncertainty_s)
+        ]
         if near:
             best = min(near, key=lambda found: abs(found.samples - jump.samples))
             left.remove(best)
-            late_s = _outside(best.at_s, *sorted((at_s, other_s)))
-            errors.append((best.samples - jump.samples, late_s))
+            late_s = _outside(best.at_s, first_s, last_s)
+            errors.append((best.samples - jump.samples, late_s, best.uncertainty_s))
     return errors, len(left)
 
 

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.dsp.latency.excess import RANGE_S, ExcessDelay, excess_delay
+from pipeline.dsp.latency.far_jumps import track
 from pipeline.dsp.latency.minimum_phase import (
     Band,
     Colour,
@@ -17,6 +18,8 @@ from pipeline.dsp.latency.motion import (
     follow,
     is_calm,
     model_motion,
+    refined,
+    some_stray,
     still,
 )
 from pipeline.dsp.latency.reference import DiReference
@@ -28,6 +31,7 @@ from pipeline.dsp.latency.verdict import clip_delays, explained_share
 
 ROUNDS = 3
 CLOSE_SHARE = 1.0 / 256.0
+FAR_SHARE = 1.0 / 8.0
 FOLLOW_BAND = Band(90.0, 4500.0)
 STEP_LIMIT = 4.0
 WIDE_RANGE_S = 0.03
@@ -105,6 +109,21 @@ def _read(
     )
 
 
+def _near(
+    reference: DiReference,
+    capture: CaptureSource,
+    source: NDArray[np.complex64],
+    spectra: ClipSpectra,
+) -> ClipSpectra:
+    """Read the clips again where some lie too far from where they were read."""
+    middle = np.full(reference.starts.size, np.median(spectra.lag_samples))
+    lags = track(reference, capture, middle)
+    taken = np.interp(reference.starts, spectra.start_frames, spectra.lag_samples)
+    if np.abs(lags - taken).max() < FAR_SHARE * reference.grid.nfft:
+        return spectra
+    return clip_spectra(reference, capture, source, lags) or spectra
+
+
 def _moved(
     reference: DiReference,
     capture: CaptureSource,
@@ -113,6 +132,7 @@ def _moved(
 ) -> tuple[ClipSpectra, Motion, bool]:
     """Follow a moving lag, model it and read the clips again at the model."""
     rate, clip = reference.sample_rate_hz, reference.grid.clip
+    spectra = _near(reference, capture, source, spectra)
     lags, agreements = follow(spectra, FOLLOW_BAND)
     lags += spectra.lag_samples[0]
     motion, varying = model_motion(_middles(spectra, clip), lags, agreements, rate)
@@ -195,12 +215,15 @@ def align(
         delays, agreements = clip_delays(spectra, band)
         middles = _middles(spectra, reference.grid.clip)
         calm = is_calm(middles, delays, agreements, reference.sample_rate_hz)
+        if calm and turn == 0 and some_stray(agreements):
+            calm = _near(reference, capture, source, spectra) is spectra
         if not calm and turn == 0:
             spectra, motion, varying = _believed(
                 reference, capture, source, spectra, motion
             )
-            delays, agreements = clip_delays(spectra, band)
             colour = measure_colour(spectra)
+            band = usable_band(colour) or FOLLOW_BAND
+            delays, agreements = clip_delays(spectra, band)
         found = usable_band(colour)
         if found is None:
             return None
@@ -216,12 +239,28 @@ def align(
         motion = replace(motion, base_samples=motion.base_samples + shift)
     if aligned is None:
         return None
+    aligned = _refined(aligned, reference.grid.clip)
     parted = _parted(reference, capture, source, aligned)
     return parted or replace(
         aligned,
         explained=explained_share(aligned.spectra),
         fitted=_fitted(aligned.spectra, aligned.excess),
     )
+
+
+def _refined(aligned: Aligned, clip: int) -> Aligned:
+    """Refine a motion by what its clips, read at it, have left."""
+    if not aligned.motion.moves:
+        return aligned
+    middles = _middles(aligned.spectra, clip)
+    motion = refined(
+        aligned.motion,
+        middles,
+        aligned.delays,
+        aligned.agreements,
+        sample_rate_hz=aligned.spectra.sample_rate_hz,
+    )
+    return replace(aligned, motion=motion)
 
 
 def _parted(
@@ -277,8 +316,11 @@ def residual_slope(aligned: Aligned, clip: int) -> float:
     Returns
     -------
     float
-        Samples of lag per sample of the DI; 0 with fewer than 4 clips.
+        Samples of lag per sample of the DI; 0 with fewer than 4 clips, and where
+        the motion has a slope or steps, which leave none.
     """
+    if aligned.motion.moves:
+        return 0.0
     near = np.abs(aligned.delays) < STEP_LIMIT
     if near.sum() < 4:
         return 0.0

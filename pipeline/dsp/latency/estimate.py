@@ -204,7 +204,7 @@ def _moves(fine: Aligned | None) -> bool:
     """Whether the lag of an alignment moves."""
     if fine is None:
         return False
-    return fine.varying or fine.motion.slope != 0.0 or fine.motion.step_frames.size > 0
+    return fine.varying or fine.motion.moves
 
 
 def _explains_more(other: Aligned, best: Aligned, share: float) -> bool:

@@ -51,6 +51,11 @@ class Motion:
     step_samples: NDArray[np.float64]
     rest_samples: float = 0.0
 
+    @property
+    def moves(self) -> bool:
+        """Whether the lag is not one constant."""
+        return self.slope != 0.0 or self.step_frames.size > 0
+
     def at(self, frames: NDArray[np.float64]) -> NDArray[np.float64]:
         """Lag at some DI frames.
 
@@ -103,7 +108,7 @@ def follow(
     Parameters
     ----------
     spectra : ClipSpectra
-        Spectra whose clips were all read at about the same lag.
+        Spectra whose clips were all read near their lags, or at one lag.
     band : Band
         The usable band.
     weight : NDArray or None
@@ -128,7 +133,7 @@ def follow(
     scale = scale * (1.0 - FAR_PENALTY * far)
     running = np.array(phasors[0], dtype=np.complex128)
     for k in range(1, taken.size):
-        guide = lags[k - 1] - taken[k]
+        guide = lags[k - 1] - taken[k - 1]
         against = running * np.exp(-ramp * guide)
         unit = against / (np.abs(against) + 1e-30)
         curve = np.fft.irfft(weight * phasors[k] * np.conj(unit), nfft) * scale
@@ -183,6 +188,16 @@ def _robust_fit(
     return np.asarray(fitted, np.float64), rest
 
 
+def _design(
+    frames: NDArray[np.float64], edges: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """Columns of a level, a step at each edge and a slope."""
+    columns = [np.ones(frames.size)]
+    columns += [(np.arange(frames.size) >= edge).astype(float) for edge in edges]
+    columns.append(frames / frames[-1])
+    return np.stack(columns, axis=1)
+
+
 def _fit_line_and_steps(
     frames: NDArray[np.float64],
     lags: NDArray[np.float64],
@@ -195,10 +210,7 @@ def _fit_line_and_steps(
     weights = weights.copy() if weights.any() else np.ones_like(weights)
     weights[edges] *= BESIDE_EDGE
     weights[edges - 1] *= BESIDE_EDGE
-    columns = [np.ones(lags.size)]
-    columns += [(np.arange(lags.size) >= edge).astype(float) for edge in edges]
-    columns.append(frames / frames[-1])
-    design = np.stack(columns, axis=1)
+    design = _design(frames, edges)
     fitted, rest = _robust_fit(design, lags, weights)
     if edges.size:
         # A slope and a few steps can stand in for each other; a slope that
@@ -257,6 +269,58 @@ def model_motion(
     return motion, wanders
 
 
+def refined(
+    motion: Motion,
+    frames: NDArray[np.float64],
+    delays: NDArray[np.float64],
+    agreements: NDArray[np.float64],
+    *,
+    sample_rate_hz: int,
+) -> Motion:
+    """Refine base, slope and steps by what is left when clips are read at them.
+
+    Parameters
+    ----------
+    motion : Motion
+        A line with steps at which the clips were read.
+    frames : NDArray[np.float64]
+        Middle of each clip in DI frames, rising; shape (clips,).
+    delays : NDArray[np.float64]
+        Delay of each clip that is left, in samples.
+    agreements : NDArray[np.float64]
+        How well each clip agrees, 0 to 1.
+    sample_rate_hz : int
+        Sampling rate in Hz.
+
+    Returns
+    -------
+    Motion
+        With steps at the same places; the same motion where a step has no clip
+        on one of its sides.
+    """
+    keep = agreements >= RELIABLE * np.median(agreements)
+    keep &= np.abs(delays) < STEP_S * sample_rate_hz
+    edges = np.searchsorted(frames[keep], motion.step_frames)
+    bounds = np.concatenate([[0], edges, [keep.sum()]])
+    if (np.diff(bounds) < 1).any() or keep.sum() < 4:
+        return motion
+    weights = agreements[keep] ** 2
+    weights[edges] *= BESIDE_EDGE
+    weights[edges - 1] *= BESIDE_EDGE
+    design = _design(frames[keep], edges)
+    if motion.slope == 0.0:
+        design = design[:, :-1]
+    left, rest = _robust_fit(design, delays[keep], weights)
+    slope = left[-1] / frames[keep][-1] if motion.slope != 0.0 else 0.0
+    return Motion(
+        motion.base_samples + float(left[0]),
+        motion.slope + float(slope),
+        motion.step_frames,
+        motion.step_samples + left[1 : 1 + edges.size],
+        float(np.sqrt((weights * rest**2).sum() / weights.sum())),
+    )
+
+
 def is_calm(
     frames: NDArray[np.float64],
     delays: NDArray[np.float64],
@@ -295,3 +359,20 @@ def is_calm(
         return True
     slope = np.polyfit(frames[near], delays[near], 1, w=np.sqrt(weight[near]))[0]
     return bool(abs(slope) * (frames[-1] - frames[0]) < 0.5 * calm)
+
+
+def some_stray(agreements: NDArray[np.float64]) -> bool:
+    """Decide whether neighbouring clips agree with nothing.
+
+    Parameters
+    ----------
+    agreements : NDArray[np.float64]
+        How well each clip agrees, 0 to 1; shape (clips,).
+
+    Returns
+    -------
+    bool
+        True if two in a row do: their delays say nothing, so they may lie anywhere.
+    """
+    low = agreements < RELIABLE * np.median(agreements)
+    return bool((low[1:] & low[:-1]).any())

@@ -87,13 +87,18 @@ class Jump:
     Attributes
     ----------
     at_s : float
-        Time of the jump on the DI's timeline, in seconds.
+        Time on the DI's timeline from which the new lag holds, in seconds. Of
+        lost samples it is the end, of added ones the beginning.
     samples : float
         Size in samples; positive = the capture becomes later.
+    uncertainty_s : float
+        Half width of the 95 percent interval around `at_s`. Long where the jump
+        lies in a rest, in which nothing tells when.
     """
 
     at_s: float
     samples: float
+    uncertainty_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from scipy import signal
 from pipeline.dsp.latency import ArraySource, estimate_latency, prepare_di, speed_ratio
 from pipeline.dsp.latency.align import align
 from pipeline.dsp.latency.jumps import find_jumps
-from pipeline.dsp.latency.motion import Motion, model_motion, still
+from pipeline.dsp.latency.motion import Motion, model_motion, refined, still
 from pipeline.dsp.latency.spectra import linear_frames
 from pipeline.dsp.latency.speed import RATIOS
 
@@ -61,19 +61,72 @@ def test_drift_by_construction(di, ppm):
     assert found.samples == pytest.approx(2000 * (1 + ppm * 1e-6), abs=1.5)
 
 
-@pytest.mark.parametrize("lost", [8, -64, 480])
-def test_jump_by_construction(di, lost):
+def jumping(take: np.ndarray, at: int, samples: int) -> np.ndarray:
+    """Repeat the last samples (positive) or lose some (negative)."""
+    if samples > 0:
+        return np.concatenate((take[:at], take[at - samples : at], take[at:]))
+    return np.concatenate((take[:at], take[at - samples :]))
+
+
+@pytest.mark.parametrize("samples", [8, -8, -64, 480, 4096, -4096])
+def test_jump_by_construction(di, samples):
     take = np.concatenate((np.zeros(1000), rig(di), np.zeros(900)))
-    at = 1000 + 7 * RATE
-    if lost > 0:
-        take = np.concatenate((take[:at], take[at - lost : at], take[at:]))
-    else:
-        take = np.concatenate((take[:at], take[at - lost :]))
+    take = jumping(take, 1000 + 7 * RATE, samples)
     found = estimate_latency(prepare_di(di, RATE), ArraySource(take))
-    assert [round(j.samples) for j in found.jumps] == [lost]
-    assert found.jumps[0].samples == pytest.approx(lost, abs=0.5)
-    assert found.jumps[0].at_s == pytest.approx(7.0, abs=0.010)
+    assert [round(j.samples) for j in found.jumps] == [samples]
+    assert found.jumps[0].samples == pytest.approx(samples, abs=0.5)
+    # What was lost ends, what was put in begins where the new lag does.
+    new = 7.0 - min(samples, 0) / RATE
+    assert found.jumps[0].at_s == pytest.approx(new, abs=0.010)
     assert found.samples == pytest.approx(1000, abs=1.5)
+
+
+def test_jumps_of_a_drifting_capture(di):
+    take = stretched(np.concatenate((np.zeros(2000), rig(di), np.zeros(900))), 60.0)
+    take = jumping(take, 5 * RATE, -37)
+    take = jumping(take, 10 * RATE, 3000)
+    found = estimate_latency(prepare_di(di, RATE), ArraySource(take))
+    assert [round(j.samples) for j in found.jumps] == [-37, 3000]
+    # The DI's frame n is played at (n + 2000) (1 + 60e-6), less what was lost.
+    first = 5.0 / (1 + 60e-6) - 2000 / RATE + 37 / RATE
+    second = (10.0 + 37 / RATE) / (1 + 60e-6) - 2000 / RATE
+    assert found.jumps[0].at_s == pytest.approx(first, abs=0.010)
+    assert found.jumps[1].at_s == pytest.approx(second, abs=0.010)
+    assert found.drift_ppm == pytest.approx(60.0, abs=0.25)
+    assert found.samples == pytest.approx(2000 * (1 + 60e-6), abs=1.5)
+
+
+@pytest.fixture(scope="module")
+def resting() -> np.ndarray:
+    """A DI that rests from 6.9 to 8.1 s."""
+    di = notes(5)
+    di[round(6.9 * RATE) : round(8.1 * RATE)] = 0.0
+    return di
+
+
+def hissing(di: np.ndarray) -> np.ndarray:
+    take = np.concatenate((np.zeros(1000), rig(di), np.zeros(900)))
+    return take + 1e-4 * np.random.default_rng(3).standard_normal(take.size)
+
+
+def test_samples_lost_in_a_rest_are_placed_no_closer_than_the_rest(resting):
+    take = jumping(hissing(resting), 1000 + int(7.2 * RATE), -96)
+    (jump,) = estimate_latency(prepare_di(resting, RATE), ArraySource(take)).jumps
+    assert jump.samples == pytest.approx(-96, abs=0.5)
+    assert abs(jump.at_s - 7.2) < jump.uncertainty_s
+    assert 6.85 < jump.at_s < 8.15
+    # Nothing tells one place of 1.2 s of hiss from another.
+    assert 0.5 < jump.uncertainty_s < 1.3
+
+
+@pytest.mark.parametrize("stuck", [False, True])
+def test_samples_put_in_show_even_in_a_rest(resting, stuck):
+    take, at = hissing(resting), 1000 + int(7.2 * RATE)
+    block = np.full(96, take[at - 1]) if stuck else take[at - 96 : at]
+    take = np.concatenate((take[:at], block, take[at:]))
+    (jump,) = estimate_latency(prepare_di(resting, RATE), ArraySource(take)).jumps
+    assert jump.at_s == pytest.approx(7.2, abs=0.001)
+    assert jump.uncertainty_s < 0.010
 
 
 def test_still_capture_has_neither(di):
@@ -106,6 +159,17 @@ def test_model_finds_line_and_step():
     assert motion.slope * 1e6 == pytest.approx(20.0, abs=0.5)
     assert motion.step_samples == pytest.approx([24.0], abs=0.3)
     assert motion.base_samples == pytest.approx(100.0, abs=0.3)
+
+
+def test_what_is_left_refines_line_and_step():
+    # Clips read at a motion whose slope is off by 0.5 ppm and its step by 0.3.
+    frames = np.arange(40) * 30_000.0
+    motion = Motion(100.0, 20e-6, np.array([600_000.0]), np.array([24.0]))
+    left = 0.2 + 0.5e-6 * frames + np.where(frames >= 600_000, 0.3, 0.0)
+    found = refined(motion, frames, left, np.full(40, 0.8), sample_rate_hz=RATE)
+    assert found.base_samples == pytest.approx(100.2, abs=1e-3)
+    assert found.slope * 1e6 == pytest.approx(20.5, abs=1e-3)
+    assert found.step_samples == pytest.approx([24.3], abs=1e-3)
 
 
 def test_motion_is_a_line_with_steps():
