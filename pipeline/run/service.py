@@ -266,6 +266,7 @@ def _run_one(  # noqa: PLR0917 (private)
 
         page = write_page(folder)
     _tell(record, progress)
+    _tell_reuse(around.keeper, progress)
     return Outcome(plan.manifest_path, _status(record), record, page)
 
 
@@ -377,3 +378,11 @@ def _tell(record: Record, progress: Progress) -> None:
         f"{record.session['name']}: {counts['ok']} fine, {counts['flagged']} flagged, "
         f"{counts['rejected']} rejected"
     )
+
+
+def _tell_reuse(keeper: Keeper, progress: Progress) -> None:
+    made = len(keeper.decisions)
+    if keeper.reused == made:
+        progress.say(f"Nothing changed: all {made} results were used again.")
+    elif keeper.reused:
+        progress.say(f"{keeper.reused} of {made} results were used again.")

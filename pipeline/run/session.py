@@ -19,6 +19,9 @@ from pipeline.run.levelling import level_session
 from pipeline.run.recording import make_record
 from pipeline.run.writing import make_folders, write_all
 
+LATER = "an earlier stage has to run, and decides"
+"""Why a stage is done, unless what it rests on comes out as before."""
+
 
 def check_session(plan: Plan, around: Surroundings) -> Record:
     """Read and judge a session; write nothing.
@@ -84,8 +87,8 @@ def explain_session(
     Returns
     -------
     tuple of Decision
-        Per capture and stage; where an earlier stage has to run first, the later one
-        will run too.
+        Per capture and stage. Where an earlier stage has to run first, the later one
+        is said to run, and is reused if what it rests on comes out as before.
     """
     judged = judge_session(plan, around, None)
     known = set(judged.measured)
@@ -109,7 +112,7 @@ def explain_session(
     return (
         *around.keeper.decisions,
         *(
-            Decision(stage, id_, reuse=False, reason="an earlier stage has to run")
+            Decision(stage, id_, reuse=False, reason=LATER)
             for stage, id_ in (*waiting, *late)
         ),
     )

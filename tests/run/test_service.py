@@ -5,6 +5,7 @@ import hashlib
 import json
 import shutil
 import subprocess
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,12 +18,14 @@ from pipeline.files.wave_chunks import read_bext
 from pipeline.models.metrics import METRIC_KEYS
 from pipeline.models.picks import Named, Pick, PicksBook
 from pipeline.report.writing import write_page
+from pipeline.run.keeping import Keeper
 from pipeline.run.service import (
     Options,
     explain,
     run_check,
     run_manifests,
 )
+from pipeline.run.session import LATER
 from tests.run.sessions import RATE, plucks, rig, write_session
 
 QUIET = Options(jobs=1, quiet=True)
@@ -338,6 +341,19 @@ def test_a_second_run_does_no_signal_work(session, processed, tmp_path, monkeypa
     assert outcome.record.model_copy(update={"created": made}) == processed[0].record
 
 
+def test_a_run_says_what_it_used_again(session, processed, tmp_path, capsys):
+    shutil.copytree(processed[1], tmp_path / "again")
+    loud = Options(jobs=1, quiet=False)
+    run_manifests([session.manifest], tmp_path / "again", loud)
+    made = len(decided(session, tmp_path / "again"))
+    assert f"Nothing changed: all {made} results were used again." in (
+        capsys.readouterr().err
+    )
+    (tmp_path / "again" / "audio" / "close.wav").unlink()
+    run_manifests([session.manifest], tmp_path / "again", loud)
+    assert f"{made - 1} of {made} results were used again." in capsys.readouterr().err
+
+
 def test_a_run_again_keeps_the_picks_on_the_page(session, processed, tmp_path):
     outcome, folder = processed
     shutil.copytree(folder, tmp_path / "again")
@@ -412,6 +428,71 @@ def test_a_changed_source_is_seen(tmp_path):
     assert decisions["loud", "locate"].reason == "source changed"
     assert not decisions["loud", "measure"].reuse
     assert decisions["close", "locate"].reuse
+
+
+def louder(session, _):
+    text = session.manifest.read_text(encoding="utf-8")
+    text = text.replace("[di]", "[loudness]\ntarget_lufs = -27.0\n[di]", 1)
+    session.manifest.write_text(text, encoding="utf-8")
+
+
+def one_more(session, _):
+    path = session.manifest.parent / "audio" / "p09.wav"
+    soundfile.write(path, rig(plucks(1), 5.0, 4000.0), RATE, "PCM_24")
+    with session.manifest.open("a", encoding="utf-8") as file:
+        file.write('[[capture]]\nfile = "audio/p09.wav"\nsetup = "low"\n')
+
+
+def another_source(session, _):
+    path = session.manifest.parent / "audio" / "p02.wav"
+    samples, _ = soundfile.read(path)
+    soundfile.write(path, 0.5 * samples, RATE, "PCM_24")
+
+
+def lost_output(_, folder):
+    (folder / "audio" / "close.wav").unlink()
+
+
+def lost_results(_, folder):
+    for path in (folder / ".kept").glob("measure-*"):
+        path.unlink()
+
+
+def other_program(*_):
+    pass  # its number is raised by the test
+
+
+CHANGES = (louder, one_more, another_source, lost_output, lost_results, other_program)
+
+
+@pytest.mark.parametrize("change", CHANGES, ids=lambda change: change.__name__)
+def test_the_run_does_what_explain_said(
+    session, processed, tmp_path, monkeypatch, change
+):
+    shutil.copytree(session.manifest.parent, tmp_path / "night")
+    shutil.copytree(processed[1], tmp_path / "out")
+    changed = replace(session, manifest=tmp_path / "night" / "session.toml")
+    keepers = []
+
+    class Watched(Keeper):
+        def __init__(self, *words, **options):
+            super().__init__(*words, **options)
+            keepers.append(self)
+
+    monkeypatch.setattr("pipeline.run.service.Keeper", Watched)
+    change(changed, tmp_path / "out")
+    if change is other_program:
+        monkeypatch.setattr("pipeline.run.around.STAGE_VERSION", 10**6)
+    said = decided(changed, tmp_path / "out")
+    run_manifests([changed.manifest], tmp_path / "out", QUIET)
+    did = {(d.id, d.stage): d for d in keepers[-1].decisions}
+    assert any(not d.reuse for d in said.values())
+    later = {key for key, decision in said.items() if decision.reason == LATER}
+    for key in said.keys() - later:
+        assert did[key] == said[key]
+    assert later <= did.keys()
+    if not later:
+        assert said.keys() == did.keys()
 
 
 def test_a_lost_output_is_written_again(session, processed, tmp_path):
