@@ -54,7 +54,9 @@ def import_ahead(module: str) -> None:
         with suppress(ImportError):
             import_module(module)
 
-    threading.Thread(target=bring, daemon=True).start()
+    # Waited for at the end, as by an interruption: a thread that Python ends in the
+    # middle of a C++ library takes the process down with it.
+    threading.Thread(target=bring).start()
 
 
 def await_server() -> None:
