@@ -180,12 +180,12 @@ def watch(vigil: Vigil, say: Say, stop: Event) -> Watched:
     known |= {path for path in there if path.resolve() == vigil.di.resolve()}
     known |= {path for path in there if sidecar_of(path).is_file()}
     landing = Landing(vigil.folder, known)
-    say(
-        f"Watching {vigil.folder} for captures of {vigil.di.name}. Ctrl-C ends and "
-        "lists what to record again."
-    )
     passes: list[tuple[Heard, ...]] = []
     try:
+        say(
+            f"Watching {vigil.folder} for captures of {vigil.di.name}. Ctrl-C ends and "
+            "lists what to record again."
+        )
         for _ in _ticks(vigil.folder, stop):
             files = landing.landed(time.monotonic())
             if not files:
