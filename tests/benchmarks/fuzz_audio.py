@@ -8,11 +8,10 @@ then probed, read at its own and at another rate, hashed and searched for
 chunks, in a process of its own kind that is replaced when it dies or takes
 longer than 10 s. Case n of a seed is always the same file.
 
-Prints one line of figures and ends with 1 when a case raised anything but
-`AudioError`, died, hung, or gave samples that the file cannot hold.
+Prints a line of figures and one of kinds; ends with 1 when a case raised anything
+but `AudioError`, died, hung, or gave samples that the file cannot hold.
 """
 
-import argparse
 import io
 import multiprocessing
 import queue
@@ -32,6 +31,7 @@ from pipeline.errors import AudioError
 from pipeline.files.audio import ChannelSource, probe, sha256_of
 from pipeline.files.samples import WIDTHS
 from pipeline.files.wave_chunks import BextFields, read_bext, read_chunks, wave_head
+from tests.benchmarks.fuzzing import peak_mib, run_campaign
 
 SECONDS_A_CASE = 10.0
 FRAMES = 1_500
@@ -56,8 +56,8 @@ KINDS = (
 )
 
 
-def whole_files() -> list[bytes]:
-    """Make one undamaged file of every kind."""
+def whole_files() -> list[tuple[str, bytes]]:
+    """Make one undamaged file of every kind, with its name."""
     noise = np.random.default_rng(5).uniform(-0.5, 0.5, (FRAMES, 3))
     files = []
     for container, subtype, channels in KINDS:
@@ -65,12 +65,12 @@ def whole_files() -> list[bytes]:
         soundfile.write(
             stored, noise[:, :channels], 44_100, format=container, subtype=subtype
         )
-        files.append(stored.getvalue())
+        files.append((container, stored.getvalue()))
         if container == "RF64":
-            files.append(b"BW64" + files[-1][4:])
+            files.append(("BW64", b"BW64" + stored.getvalue()[4:]))
     bext = BextFields(description="damaged on purpose", loudness_value_lufs=-23.0)
     head = wave_head(FRAMES, 48_000, bext, {"INAM": "noise"})
-    files.append(head + bytes(3 * FRAMES))
+    files.append(("WAV with bext", head + bytes(3 * FRAMES)))
     return files
 
 
@@ -112,14 +112,17 @@ def _garble(raw: bytearray, dice: random.Random) -> None:
 DAMAGES = (_flip, _flip, _lie, _lie, _lie, _cut, _shift, _repeat, _garble)
 
 
-def damaged_file(files: list[bytes], seed: int, case: int) -> bytes:
-    """Make the file of a case: one to three damages of a whole file."""
+def damaged_file(
+    files: list[tuple[str, bytes]], seed: int, case: int
+) -> tuple[str, bytes]:
+    """Make the file of a case: one to three damages of a whole file of some kind."""
     dice = random.Random(f"{seed}/{case}")  # noqa: S311 - repeatable on purpose
-    raw = bytearray(dice.choice(files))
+    kind, whole = dice.choice(files)
+    raw = bytearray(whole)
     for _ in range(dice.randint(1, 3)):
         if len(raw) > 16:
             dice.choice(DAMAGES)(raw, dice)
-    return bytes(raw)
+    return kind, bytes(raw)
 
 
 def _read_everywhere(path: Path, rate_hz: int | None) -> None:
@@ -169,20 +172,12 @@ def _work(folder: str, seed: int, cases: "multiprocessing.Queue", results) -> No
     files = whole_files()
     path = Path(folder) / f"case-{multiprocessing.current_process().pid}.bin"
     while (case := cases.get()) is not None:
-        path.write_bytes(damaged_file(files, seed, case))
+        path.write_bytes(damaged_file(files, seed, case)[1])
         try:
             results.put((case, "used" if try_file(path) else "refused"))
         except BaseException:  # noqa: BLE001 - every escape is what is looked for
             results.put((case, traceback.format_exc()))
-    results.put((None, _peak_mib()))
-
-
-def _peak_mib() -> str:
-    try:
-        import resource
-    except ImportError:
-        return "unknown"
-    return f"{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f}"
+    results.put((None, peak_mib()))
 
 
 class _Worker:
@@ -231,21 +226,10 @@ def campaign(cases: range, seed: int) -> tuple[dict[str, int], list[str], str]:
 
 def main() -> int:
     """Run the campaign that the command line asks for."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--cases", type=int, default=10_000)
-    parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--seed", type=int, default=1)
-    options = parser.parse_args()
-    started = time.monotonic()
-    cases = range(options.first, options.first + options.cases)
-    counts, bad, peak = campaign(cases, options.seed)
-    print(
-        f"{len(cases)} cases of seed {options.seed}: {counts['used']} used, "
-        f"{counts['refused']} refused, {len(bad)} bad, "
-        f"{time.monotonic() - started:.0f} s, peak {peak} MiB"
+    files = whole_files()
+    return run_campaign(
+        __doc__, campaign, lambda seed, case: damaged_file(files, seed, case)[0]
     )
-    print("\n".join(bad[:20]))
-    return 1 if bad else 0
 
 
 if __name__ == "__main__":

@@ -7,19 +7,17 @@ splices, repeats, whole words of other files) and as trees (values replaced by n
 ones, keys moved, lists multiplied), then read as the commands read them; a record that
 is still one is turned into its page and its table, a manifest that still is one into a
 plan. Nothing but a `ReampsError` may come out, within 10 s. Case n of a seed is always
-the same file. Prints one line of figures; ends with 1 if a case was bad.
+the same file. Prints a line of figures and one of kinds; ends with 1 if a case was bad.
 
 Audio headers have a campaign of their own: tests/benchmarks/fuzz_audio.py.
 """
 
-import argparse
 import faulthandler
 import json
 import multiprocessing
 import random
 import sys
 import tempfile
-import time
 import tomllib
 import traceback
 from collections.abc import Callable
@@ -38,6 +36,7 @@ from pipeline.report.page import render_page
 from pipeline.run.keeping import FOLDER, LEDGER, Keeper
 from pipeline.run.locating import _ADAPTER
 from pipeline.run.places import source_files
+from tests.benchmarks.fuzzing import peak_mib, run_campaign
 from tests.report import records
 
 SECONDS_A_CASE = 10.0
@@ -216,8 +215,8 @@ def whole_files() -> list[tuple[str, Try, bytes]]:
 
 def damaged_file(
     files: list[tuple[str, Try, bytes]], seed: int, case: int
-) -> tuple[Try, bytes]:
-    """Make the text of a case, and name who reads it."""
+) -> tuple[str, Try, bytes]:
+    """Make the text of a case, with its kind and who reads it."""
     dice = random.Random(f"{seed}/{case}")  # noqa: S311 (repeatable on purpose)
     kind, read, whole = dice.choice(files)
     raw = bytearray(whole)
@@ -231,7 +230,7 @@ def damaged_file(
         raw = bytearray(spell(tree).encode("utf-8", "surrogatepass"))
     if not trees or dice.random() < 0.3:
         _damage_bytes(raw, dice)
-    return read, bytes(raw)
+    return f"{read.__name__.removeprefix('_try_')} ({kind})", read, bytes(raw)
 
 
 def try_file(folder: Path, read: Try, raw: bytes) -> str:
@@ -251,18 +250,10 @@ def _work(folder: str, seed: int, cases: range, results: Any) -> None:
     for case in cases:
         # Ends the process with a trace where the case hangs.
         faulthandler.dump_traceback_later(SECONDS_A_CASE, exit=True)
-        read, raw = damaged_file(files, seed, case)
+        _, read, raw = damaged_file(files, seed, case)
         results.send((case, try_file(Path(folder), read, raw)))
     faulthandler.cancel_dump_traceback_later()
-    results.send((None, _peak_mib()))
-
-
-def _peak_mib() -> str:
-    try:
-        import resource
-    except ImportError:
-        return "unknown"
-    return f"{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f}"
+    results.send((None, peak_mib()))
 
 
 def campaign(cases: range, seed: int) -> tuple[dict[str, int], list[str], str]:
@@ -300,21 +291,10 @@ def campaign(cases: range, seed: int) -> tuple[dict[str, int], list[str], str]:
 
 def main() -> int:
     """Run the campaign that the command line asks for."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--cases", type=int, default=10_000)
-    parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--seed", type=int, default=1)
-    options = parser.parse_args()
-    started = time.monotonic()
-    cases = range(options.first, options.first + options.cases)
-    counts, bad, peak = campaign(cases, options.seed)
-    print(
-        f"{len(cases)} cases of seed {options.seed}: {counts['used']} used, "
-        f"{counts['refused']} refused, {len(bad)} bad, "
-        f"{time.monotonic() - started:.0f} s, peak {peak} MiB"
+    files = whole_files()
+    return run_campaign(
+        __doc__, campaign, lambda seed, case: damaged_file(files, seed, case)[0]
     )
-    print("\n".join(bad[:20]))
-    return 1 if bad else 0
 
 
 if __name__ == "__main__":

@@ -3,6 +3,7 @@
 Property: nothing but a clear refusal comes out of a damaged file.
 """
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -21,3 +22,14 @@ def test_300_damaged_files():
     assert done.returncode == 0, done.stdout + done.stderr
     assert "300 cases" in done.stdout
     assert ", 0 bad" in done.stdout
+    for kind in (
+        "WAV",
+        "WAVEX",
+        "WAV with bext",
+        "RF64",
+        "BW64",
+        "AIFF",
+        "FLAC",
+        "CAF",
+    ):
+        assert re.search(rf"[, ]{kind} \d", done.stdout), kind

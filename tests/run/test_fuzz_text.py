@@ -51,6 +51,8 @@ def test_120_damaged_texts():
     )
     assert done.returncode == 0, done.stdout + done.stderr
     assert ", 0 bad" in done.stdout
+    for kind in ("manifest (toml)", "sheet (csv)", "record (json)", "trims (json)"):
+        assert f"{kind} " in done.stdout, kind
 
 
 @settings(max_examples=60, deadline=None)
