@@ -18,6 +18,7 @@ LEAST_COHERENCE = 0.3
 MOST_GAP_BANDS = 4
 LEAST_BANDS = 24
 MOST_WEIGHT = 30.0
+LEAST_SHARE = 0.1
 LEAST_SIGNAL_SHARE = 0.2
 TINY = 1e-30
 
@@ -99,6 +100,23 @@ def _longest_run(usable: NDArray[np.bool_]) -> tuple[int, int]:
     return best
 
 
+def _weight(averages: Averages, coherence: Float, edges: NDArray[np.int64]) -> Float:
+    # Signal to noise of b as its band and a have it. The bin's own coherence rises
+    # where the room of b happens to add, and would choose those bins for their gain.
+    inside = slice(edges[0], edges[-1])
+    counts = np.diff(edges)
+
+    def over_bands(power: Float) -> Float:
+        totals = np.add.reduceat(power[inside], edges[:-1] - edges[0])
+        return np.asarray(np.repeat(totals / counts, counts))
+
+    shared = over_bands(coherence * averages.power_b)
+    left = over_bands((1.0 - coherence) * averages.power_b) + TINY
+    level = averages.power_a[inside] / (over_bands(averages.power_a) + TINY)
+    share = shared / left * level
+    return np.minimum(share, MOST_WEIGHT) * (share > LEAST_SHARE) + 1e-9
+
+
 def usable_bands(averages: Averages, rate_hz: int) -> Bands | None:
     """Choose the longest run of bands that both microphones share.
 
@@ -125,8 +143,7 @@ def usable_bands(averages: Averages, rate_hz: int) -> Bands | None:
     starts = edges[:-1] - edges[0]
     clean = averages.power_a - averages.noise_a
     clean = np.maximum(clean, LEAST_SIGNAL_SHARE * averages.power_a) + TINY
-    share = coherence / (1.0 - coherence)
-    weight = (np.minimum(share, MOST_WEIGHT) * (coherence > 0.1) + 1e-9)[inside]
+    weight = _weight(averages, coherence, edges)
     noise = (averages.noise_a / (averages.power_a + TINY))[inside]
     edges_hz = averages.freq_hz[edges]
     quarters = np.arange(4 * starts.size + 1) / 4.0

@@ -33,7 +33,7 @@ SMOOTH_FLOOR = 0.3
 ECHO_ROUNDS = 8
 EXTRA_SAMPLES = 0.03
 # Phase that one delay leaves unexplained: a room the bands did not gate away.
-UNEXPLAINED_SAMPLES = 2.0
+UNEXPLAINED_SAMPLES = 1.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,6 +36,7 @@ FLOORS = (0.001, 0.003, 0.01, 0.03, 0.1, 0.3)
 SPREADS = (Spread(0.4, 0.1), Spread(1.0, 0.3))
 START_SPREAD = SPREADS[-1]
 LOGARITHMIC_ROUNDS = 2
+MOST_MISS = 0.7
 ROUNDS = 4
 
 
@@ -190,12 +191,14 @@ class Regression:
         for turn in range(rounds):
             mean, band_variance = self._ratios(polarity * self.model(state))
             # The logarithm reaches far but is biased by scatter; it only starts.
-            near = (turn >= LOGARITHMIC_ROUNDS) & (np.abs(mean - 1.0) < 0.7)
-            step = np.where(near, mean - 1.0, np.log(mean + TINY))
+            miss = mean - 1.0
+            step = miss * np.minimum(1.0, MOST_MISS / (np.abs(miss) + TINY))
+            if turn < LOGARITHMIC_ROUNDS:
+                step = np.log(mean + TINY)
             if turn >= LOGARITHMIC_ROUNDS:
                 # A room that decays fast moves a band's bins together, and shows
                 # only in how the bands miss the model.
-                missed = _neighbourly(0.5 * np.abs(mean - 1.0) ** 2)
+                missed = _neighbourly(0.5 * np.abs(miss) ** 2)
                 band_variance = np.maximum(band_variance, missed)
             target = np.concatenate([step.real, step.imag]) + self._stack @ state
             target += self._slopes @ by

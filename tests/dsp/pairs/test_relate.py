@@ -147,6 +147,29 @@ def test_nothing_in_common_is_refused() -> None:
         relate_mics(x.reshape(2, -1), x, RATE_HZ)
 
 
+@pytest.mark.parametrize("level", [1.0, 2.0])
+@pytest.mark.parametrize("seed", [51, 52, 53])
+def test_a_room_does_not_make_a_microphone_earlier(level: float, seed: int) -> None:
+    """Truth by construction: a decaying tail of noise, 4 ms behind and dull.
+
+    It is as strong as the direct sound, and 6 dB stronger; bins in which it happens
+    to add must not count for more than those in which it takes away.
+    """
+    rng = np.random.default_rng(seed)
+    x = noise(seed)
+    direct = delayed(x, 100.3)
+    times = np.arange(int(0.3 * RATE_HZ)) / RATE_HZ
+    tail = rng.standard_normal(times.size) * 10 ** (-3 * times / 0.3)
+    tail *= level / np.sqrt(np.sum(tail**2))
+    late = np.roll(signal.fftconvolve(direct, tail)[: x.size], int(0.004 * RATE_HZ))
+    far = direct + signal.lfilter(*signal.butter(1, 3000, fs=RATE_HZ), late)
+    hiss = 0.1 * rng.standard_normal((2, x.size))
+    found = relate_mics(x + hiss[0], far + hiss[1], RATE_HZ)
+    assert found is not None
+    assert found.delay_samples == pytest.approx(100.3, abs=0.03)
+    assert found.polarity in {1, None}
+
+
 def heard(x: np.ndarray, *paths: tuple[float, float]) -> np.ndarray:
     """Sum of paths, each a gain and a delay in samples; exact by construction."""
     return sum(gain * delayed(x, samples) for gain, samples in paths)
