@@ -68,8 +68,8 @@ def leave_samples(path: Path, samples: NDArray[np.float32]) -> None:
     ----------
     path : Path
         Where, in a folder that exists.
-    samples : ndarray of float32
-        What to leave.
+    samples : ndarray of float32, shape (frames,)
+        What to leave, before any gain; full scale is 1.
 
     Raises
     ------
@@ -107,8 +107,9 @@ def left_samples(path: Path) -> NDArray[np.float32] | None:
 
     Returns
     -------
-    ndarray of float32 or None
-        Not to be written to; None where none were left.
+    ndarray of float32, shape (frames,), or None
+        As they were left, read from the disk where they are looked at; not to be
+        written to. None where none were left.
     """
     try:
         return np.memmap(path, dtype=np.float32, mode="r")

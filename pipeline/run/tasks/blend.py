@@ -26,11 +26,12 @@ class Part:
     cut : Cut
         Its samples.
     gain_db : float
-        Before gain to the session's level.
+        On top of the gain to the session's level, which the sum gets; negative for
+        softer.
     polarity : {1, -1}
         -1 inverts it.
     lag_samples : float
-        By how much it is moved earlier.
+        By how much it is moved earlier, at the DI's rate.
     """
 
     cut: Cut
@@ -66,7 +67,8 @@ def sum_parts(task: BlendTask) -> NDArray[np.float32]:
     Returns
     -------
     ndarray of float32, shape (DI's frames,)
-        Before gain. An `AudioError` says why there are none.
+        Before the session's gain, full scale 1. An `AudioError` says why there are
+        none, an `OutputError` why they could not be left.
     """
     if task.bench is not None and (left := left_samples(task.bench)) is not None:
         return left

@@ -24,11 +24,11 @@ class Cut:
     source : SourceSpec
         The capture.
     shift_samples : float
-        Lag to take out.
+        Lag to take out, at the DI's rate; positive where the capture is late.
     drift_ppm : float
-        Drift to take out.
+        Drift to take out; positive where the lag grows, as `Latency` has it.
     jumps : tuple of Jump
-        Jumps to take out.
+        Jumps to take out, as `Latency` has them.
     bench : Path or None
         Where the samples are left for the tasks that follow; None leaves nothing.
     """
@@ -52,7 +52,9 @@ def cut_capture(cut: Cut) -> NDArray[np.float32]:
     Returns
     -------
     ndarray of float32, shape (DI's frames,)
-        Before gain; not to be written to. An `AudioError` says why there are none.
+        Before gain, full scale 1, zero where the capture has nothing; not to be
+        written to. An `AudioError` says why there are none, an `OutputError` why they
+        could not be left.
     """
     if cut.bench is not None and (left := left_samples(cut.bench)) is not None:
         return left

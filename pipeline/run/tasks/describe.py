@@ -35,7 +35,8 @@ def describe_di(task: DescribeTask) -> DiResult:
     Returns
     -------
     DiResult
-        For the record; its file is named by whoever knows the manifest.
+        For the record; its file is named by whoever knows the manifest. A
+        `ReampsError` says why it cannot be used.
     """
     material = load_di(task.di)
     result = measure_di(material, task.di, task.sha256)

@@ -17,7 +17,8 @@ class LoopResult:
     Parameters
     ----------
     samples : float or None
-        Delay of the electronics; None where it is not this DI.
+        Delay of the electronics in samples at the DI's rate, positive where the
+        recording is late; None where it is not this DI.
     polarity : {1, -1} or None
         Their sign.
     findings : tuple of Finding

@@ -22,7 +22,7 @@ class RelateTask:
     cuts : tuple of (str, Cut)
         Ids and samples, all with one shift.
     temperature_c : float
-        Air temperature.
+        Air temperature in degrees Celsius.
     """
 
     cuts: tuple[tuple[str, Cut], ...]

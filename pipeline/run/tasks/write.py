@@ -28,7 +28,7 @@ class WriteTask:
     sample_rate_hz : int
         The DI's rate.
     gain_db : float
-        The one static gain.
+        The one static gain; negative for softer.
     path : Path
         Where to write.
     relative : str
@@ -59,7 +59,8 @@ def write_capture(task: WriteTask) -> Output:
     Returns
     -------
     Output
-        Where it is, and its hash.
+        Where it is, and its hash. An `OutputError` says why it could not be written,
+        an `AudioError` why there are no samples.
     """
     # Writing needs nothing of the DI: what was held for measuring makes room.
     load_di.cache_clear()
