@@ -189,11 +189,12 @@ def _lost(caught: "sys.UnraisableHookArgs") -> None:
 
 
 def _signal_main_thread(number: int) -> None:
-    if hasattr(signal, "pthread_kill"):
-        # That thread's own sleep is to end, not another's.
-        signal.pthread_kill(threading.main_thread().ident or 0, number)
-    else:
+    kill = getattr(signal, "pthread_kill", None)
+    if kill is None:
         signal.raise_signal(number)
+    else:
+        # That thread's own sleep is to end, not another's.
+        kill(threading.main_thread().ident, number)
 
 
 def _limit(reader: int, state: _State) -> None:
