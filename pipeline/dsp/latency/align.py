@@ -118,6 +118,8 @@ def _near(
     """Read the clips again where some lie too far from where they were read."""
     middle = np.full(reference.starts.size, np.median(spectra.lag_samples))
     lags = track(reference, capture, middle)
+    if lags is None:
+        return spectra
     taken = np.interp(reference.starts, spectra.start_frames, spectra.lag_samples)
     if np.abs(lags - taken).max() < FAR_SHARE * reference.grid.nfft:
         return spectra

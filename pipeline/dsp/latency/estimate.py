@@ -7,6 +7,7 @@ import numpy as np
 from pipeline.dsp.latency.align import Aligned, align, residual_slope
 from pipeline.dsp.latency.coarse import Choice, choose, search
 from pipeline.dsp.latency.excess import ExcessDelay
+from pipeline.dsp.latency.far_jumps import on_a_way
 from pipeline.dsp.latency.front_end import driven_frames, fit_front_end
 from pipeline.dsp.latency.jumps import find_jumps
 from pipeline.dsp.latency.motion import Motion, still
@@ -17,6 +18,7 @@ from pipeline.dsp.latency.results import (
     FrontEnd,
     LagPoint,
     LatencyEstimate,
+    Verdict,
 )
 from pipeline.dsp.latency.sections import find_by_sections
 from pipeline.dsp.latency.spectra import linear_frames
@@ -54,6 +56,10 @@ UNEXPLAINED_S = 1.5 / 48000.0
 UNFITTED_S = 1.5 / 48000.0
 SHARP_S = 1.2 / 48000.0
 ONE_ARRIVAL = 0.5
+# Clips that were followed one by one explain a tenth of another performance, too, and
+# leave no common delay.
+DOUBTFUL_SHARE = 0.15
+NO_DELAY = 0.5
 
 
 def nothing_found(doubt: str) -> LatencyEstimate:
@@ -192,6 +198,18 @@ def _doubts(
     return tuple(word for word, true in cases.items() if true)
 
 
+def _verdict(
+    reference: DiReference, capture: CaptureSource, fine: Aligned, vote: float
+) -> Verdict:
+    """Judge the alignment; a doubtful one must also be found clip by clip."""
+    verdict = judge(fine.explained, vote)
+    doubtful = fine.explained < DOUBTFUL_SHARE or fine.excess.agreement < NO_DELAY
+    if verdict == "other" or not doubtful:
+        return verdict
+    lags = np.full(reference.starts.size, np.median(fine.spectra.lag_samples))
+    return verdict if on_a_way(reference, capture, lags) else "other"
+
+
 def _convinces(fine: Aligned | None, reference: DiReference) -> bool:
     """Whether an alignment is good enough to be this DI."""
     if fine is None:
@@ -285,7 +303,7 @@ def estimate_latency(
     if fine is None:
         return nothing_found("unrelated")
     vote = window_vote(fine.delays, reference.sample_rate_hz)
-    verdict = judge(fine.explained, vote)
+    verdict = _verdict(reference, capture, fine, vote)
     excess = fine.excess
     slope = fine.motion.slope + residual_slope(fine, reference.grid.clip)
     jumps = find_jumps(reference, capture, fine, used)

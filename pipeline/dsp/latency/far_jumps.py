@@ -22,6 +22,8 @@ APART_S = 0.0015
 SURE = 7.0
 JUMP_COST = 1.3
 BACK = 4
+# Of other performances a way holds a tenth to four tenths of the clips.
+ENOUGH = 0.5
 FASTEST = 300e-6
 SPARE_S = 0.0006
 
@@ -77,7 +79,9 @@ def _cheapest(
             worth = total[past] + weight - (0.0 if near else JUMP_COST)
             if worth > total[at]:
                 total[at], before[at] = worth, past
-    way = []
+    way: list[tuple[int, float]] = []
+    if not nodes:
+        return way
     at = int(np.argmax(total))
     while at >= 0:
         way.append(nodes[at][:2])
@@ -85,9 +89,47 @@ def _cheapest(
     return way[::-1]
 
 
+def _way(
+    reference: DiReference, capture: CaptureSource, lags: Float
+) -> tuple[list[tuple[int, float]], float]:
+    """Way through all clips, and its share of those that the capture holds."""
+    factor, rate = reference.decimation, reference.sample_rate_hz
+    reach = int(REACH_S * rate)
+    apart = max(int(APART_S * rate / factor), 1)
+    begins = reference.starts + np.rint(lags).astype(np.int64)
+    found = []
+    for start, begin in zip(reference.starts.tolist(), begins.tolist(), strict=True):
+        span = begin - reach, begin + reference.grid.clip + reach
+        peaks = _peaks(_curve(reference, capture, start, span), apart)
+        around = span[0] - start
+        found.append([(float(around + factor * top), high) for top, high in peaks])
+    way = _cheapest(reference.starts.astype(np.float64), found, SPARE_S * rate)
+    return way, len(way) / max(sum(bool(row) for row in found), 1)
+
+
+def on_a_way(reference: DiReference, capture: CaptureSource, lags: Float) -> bool:
+    """Decide whether the clips, each on its own, are found where they belong.
+
+    Parameters
+    ----------
+    reference : DiReference
+        The prepared DI.
+    capture : CaptureSource
+        The capture.
+    lags : NDArray[np.float64]
+        Where each clip is looked for, in samples; shape (clips,).
+
+    Returns
+    -------
+    bool
+        False if most lie anywhere, as those of another performance do.
+    """
+    return _way(reference, capture, lags)[1] >= ENOUGH
+
+
 def track(
     reference: DiReference, capture: CaptureSource, lags: Float
-) -> NDArray[np.float64]:
+) -> NDArray[np.float64] | None:
     """Look for each clip near a lag.
 
     Parameters
@@ -102,23 +144,13 @@ def track(
 
     Returns
     -------
-    NDArray[np.float64]
+    NDArray[np.float64] or None
         Lag of each clip to half a millisecond or so; of a clip that strays that
-        of its neighbour. Shape (clips,).
+        of its neighbour. Shape (clips,). None where most clips stray.
     """
-    factor, rate = reference.decimation, reference.sample_rate_hz
-    reach = int(REACH_S * rate)
-    apart = max(int(APART_S * rate / factor), 1)
-    begins = reference.starts + np.rint(lags).astype(np.int64)
-    found = []
-    for start, begin in zip(reference.starts.tolist(), begins.tolist(), strict=True):
-        span = begin - reach, begin + reference.grid.clip + reach
-        curve = _curve(reference, capture, start, span)
-        around = span[0] - start
-        peaks = _peaks(curve, apart)
-        found.append([(float(around + factor * top), high) for top, high in peaks])
-    frames = reference.starts.astype(np.float64)
-    way = _cheapest(frames, found, SPARE_S * rate)
+    way, share = _way(reference, capture, lags)
+    if share < ENOUGH:
+        return None
     held = np.array([k for k, _ in way])
-    nearest = np.abs(np.arange(len(found))[:, np.newaxis] - held).argmin(axis=1)
+    nearest = np.abs(np.arange(lags.size)[:, np.newaxis] - held).argmin(axis=1)
     return np.array([way[k][1] for k in nearest.tolist()])

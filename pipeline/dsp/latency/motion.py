@@ -253,7 +253,7 @@ def model_motion(
     step = STEP_S * sample_rate_hz
     keep = np.flatnonzero(agreements >= RELIABLE * np.median(agreements))
     keep = _without_strays(lags, keep, step)
-    at, lag, weight = frames[keep], lags[keep], agreements[keep] ** 2
+    at, lag, weight = frames[keep], lags[keep], agreements[keep] ** 2 + 1e-12
     if keep.size < 4:
         return still(float(np.median(lags))), False
     slope = _robust_slope(at, lag, step)
