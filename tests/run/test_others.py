@@ -61,10 +61,17 @@ def test_a_sound_capture_is_held_against_nothing_else(night):
 
 
 def test_a_short_di_leaves_doubt_and_the_other_di_ends_it(tmp_path):
-    # Three seconds of playing: too little to reject the other take by itself.
-    wrong = run_night(tmp_path, 5.0, ("wrong",))["wrong"]
+    # A second of playing: too little to reject the other take by itself.
+    wrong = run_night(tmp_path, 3.2, ("wrong",))["wrong"]
     codes = {finding.code for finding in wrong.findings}
     assert {"low_confidence", "other_di"} <= codes
+
+
+def test_three_seconds_of_playing_are_enough_to_reject_the_other_take(tmp_path):
+    wrong = run_night(tmp_path, 5.0, ("wrong",))["wrong"]
+    codes = {finding.code for finding in wrong.findings}
+    assert wrong.status == "rejected"
+    assert {"not_this_di", "other_di"} <= codes
 
 
 def test_files_named_like_a_di_are_tried_first(tmp_path):
