@@ -88,9 +88,9 @@ def test_a_room_mic_is_left_alone_with_its_distance():
 
 
 def night(odds: list[float]) -> dict[str, tuple[Relation, ...]]:
-    """Passes of one pair each: 3 samples if analogue, 4 if sampled."""
+    """Passes of one pair each: 3 samples if analogue, 3.1 if sampled."""
     one = related(3.0, 1)
-    analogue, sampled = Reading(3.0, 0.2), Reading(4.0, 0.1)
+    analogue, sampled = Reading(3.0, 0.2), Reading(3.1, 0.1)
     return {
         f"p{index}": (replace(one, families=Families(analogue, sampled, each)),)
         for index, each in enumerate(odds)
@@ -100,10 +100,10 @@ def night(odds: list[float]) -> dict[str, tuple[Relation, ...]]:
 def test_pairs_of_a_sampled_night_come_nearer_to_the_sampled_answer():
     """Property: what the others tell moves the undecided, and its millimetres along."""
     alone = relate_together(night([0.0]), RATE_HZ, temperature_c=20.0)["p0"][0]
-    assert alone.delay_samples == pytest.approx(3.5)
+    assert alone.delay_samples == pytest.approx(3.05, abs=0.002)
     told = relate_together(night([0.0] + [6.0] * 9), RATE_HZ, temperature_c=20.0)
     undecided = told["p0"][0]
-    assert undecided.delay_samples > 3.8
+    assert undecided.delay_samples > 3.08
     assert undecided.uncertainty_samples < alone.uncertainty_samples
     # 7.15 mm a sample at 20 C and 48 kHz.
     assert undecided.distance_mm == pytest.approx(

@@ -9,7 +9,10 @@ of a night went through one converter or one program, so they may tell each othe
 
 Amplitude has no say in that. How colours vary beforehand is known of neither family,
 and which of them expects the amplitude at hand would drown what the phase tells. So
-the evidence is that of the phase, given the amplitude.
+the evidence is that of the phase, given the amplitude. But answers that are far apart
+speak for sampled circuits: filters at the capture's own rate go to nothing at half of
+it, and an analogue response would have to fall more steeply than microphones do, and
+on for ever, to look like that below.
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -25,6 +28,7 @@ Float = NDArray[np.float64]
 EVIDENCE_TEMPERATURE = 10.0
 MOST_ODDS = 8.0
 MOST_OTHERS_ODDS = 2.0
+UNUSUAL_GAP_SAMPLES = 0.35
 HALF_WIDTH = 1.96
 CAUTION = 3.0
 
@@ -130,7 +134,10 @@ class Families:
         Reading
             Its deviation holds how far the two are apart.
         """
-        sampled = 1.0 / (1.0 + np.exp(-others_odds - self.odds / CAUTION))
+        apart = self.sampled.delay_samples - self.analogue.delay_samples
+        steep = 0.5 * (apart / UNUSUAL_GAP_SAMPLES) ** 2
+        odds = others_odds + self.odds / CAUTION + steep
+        sampled = 1.0 / (1.0 + np.exp(-odds))
         return _mean((self.analogue, self.sampled), np.array([1.0 - sampled, sampled]))
 
 

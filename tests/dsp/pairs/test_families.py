@@ -76,14 +76,26 @@ def test_both_answers_turn_with_the_microphones() -> None:
 
 
 def test_settling_weighs_and_widens() -> None:
-    """Even odds: the mean; law of total variance."""
-    families = Families(Reading(0.0, 0.2), Reading(0.6, 0.1), 0.0)
+    """Even odds: the mean; law of total variance. Near answers say nothing of odds."""
+    families = Families(Reading(0.0, 0.2), Reading(0.06, 0.1), 0.0)
     even = families.settled()
-    assert even.delay_samples == pytest.approx(0.3)
-    assert even.deviation_samples**2 == pytest.approx((0.04 + 0.01) / 2 + 0.09)
+    assert even.delay_samples == pytest.approx(0.03, rel=0.01)
+    variance = (0.04 + 0.01) / 2 + 0.03**2
+    assert even.deviation_samples**2 == pytest.approx(variance, rel=0.01)
     told = families.settled(2.0)
-    assert told.delay_samples == pytest.approx(0.6 / (1 + np.exp(-2.0)))
+    assert told.delay_samples == pytest.approx(0.06 / (1 + np.exp(-2.0)), rel=0.01)
     assert told.deviation_samples < even.deviation_samples
+
+
+def test_answers_far_apart_speak_for_sampled_circuits() -> None:
+    """Property: the farther, the nearer to the sampled one, either way round."""
+    shares = [
+        Families(Reading(0.0, 0.1), Reading(apart, 0.1), 0.0).settled().delay_samples
+        / apart
+        for apart in (-0.9, -0.5, -0.1, 0.1, 0.5, 0.9)
+    ]
+    assert shares[:3] == pytest.approx(shares[:2:-1])
+    assert 0.5 < shares[3] < shares[4] < shares[5]
 
 
 def test_a_night_tells_that_it_is_sampled() -> None:
