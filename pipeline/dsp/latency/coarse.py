@@ -74,6 +74,8 @@ class Choice:
         True if the DI repeats itself so exactly that another is as likely.
     echo : bool
         True if a second arrival is strong and not a repeat within the DI.
+    plausible_samples : tuple[float, ...]
+        Lags of all arrivals that may be meant, the strongest first.
     """
 
     lag_samples: float
@@ -81,6 +83,7 @@ class Choice:
     rival_ratio: float
     ambiguous: bool
     echo: bool
+    plausible_samples: tuple[float, ...]
 
 
 def _read_low(
@@ -273,7 +276,9 @@ def choose(
         others = found.arrivals[1:2]
         ratio = others[0].strength / top.strength if others else 0.0
         lag = top.lag_samples
-        return Choice(lag, lag, ratio, ambiguous=False, echo=False)
+        return Choice(
+            lag, lag, ratio, ambiguous=False, echo=False, plausible_samples=(lag,)
+        )
     lags = np.array([a.lag_samples for a in near])
     own = _self_similarity(reference, lags - top.lag_samples)
     chosen = top
@@ -295,4 +300,5 @@ def choose(
         ratio,
         ambiguous=bool(repeats) and not inside,
         echo=len(rivals) > sum(s > PLAUSIBLE for _, s in rivals),
+        plausible_samples=tuple(lags.tolist()),
     )

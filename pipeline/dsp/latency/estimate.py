@@ -21,8 +21,8 @@ from pipeline.dsp.latency.results import (
     Verdict,
 )
 from pipeline.dsp.latency.sections import find_by_sections
-from pipeline.dsp.latency.spectra import linear_frames
-from pipeline.dsp.latency.verdict import judge, window_vote
+from pipeline.dsp.latency.spectra import clip_spectra, linear_frames
+from pipeline.dsp.latency.verdict import explained_share, judge, window_vote
 
 CLEAR_SIGN = 0.42
 FULL_WAVE = 1.0
@@ -42,6 +42,10 @@ CLEAR_REACH_HZ = 4500.0
 MOST_SURE = 0.98
 WIDER = 1.1
 EARLY_SHARE = 0.35
+# The strongest of many arrivals may be the DI's own repetition, and which explains the
+# capture shows at a first look.
+MOST_NOMINEES = 8
+NOMINATING = 1.5
 ALONE = 0.3
 WELL_EXPLAINED = 0.35
 # Which of two paths is the direct one is a judgement about their pulses.
@@ -232,6 +236,30 @@ def _explains_more(other: Aligned, best: Aligned, share: float) -> bool:
     return alone or best.explained < share * other.explained
 
 
+def _nominated(
+    reference: DiReference,
+    capture: CaptureSource,
+    choice: Choice,
+    front_end: FrontEnd | None,
+) -> float | None:
+    """Lag of a plausible arrival that explains far more than the chosen one."""
+    source = (
+        linear_frames(reference)
+        if front_end is None
+        else driven_frames(reference, front_end)
+    )
+
+    def explained(lag: float) -> float:
+        lags = np.full(reference.starts.size, lag)
+        spectra = clip_spectra(reference, capture, source, lags)
+        return 0.0 if spectra is None else explained_share(spectra)
+
+    shares = {lag: explained(lag) for lag in choice.plausible_samples[:MOST_NOMINEES]}
+    best = max(shares, key=shares.__getitem__)
+    least = max(NOMINATING * explained(choice.lag_samples), WORTH_AN_OCTAVE)
+    return best if shares[best] >= least else None
+
+
 def _settled(
     reference: DiReference,
     capture: CaptureSource,
@@ -249,6 +277,9 @@ def _settled(
     if _moves(best[0]) or (not others and not _convinces(best[0], reference)):
         motion = find_by_sections(reference, capture)
         others += [] if motion is None else [(motion, 1.0)]
+    if choice.ambiguous:
+        lag = _nominated(reference, capture, choice, front_end)
+        others += [] if lag is None else [(still(lag), EARLY_SHARE)]
     for motion, share in others:
         other = _with_front_end(reference, capture, motion, front_end)
         if other[0] is None:
