@@ -32,6 +32,8 @@ from pipeline.dsp.latency.excess import ExcessDelay
 from pipeline.dsp.latency.spectra import ClipSpectra
 
 Float = NDArray[np.float64]
+# Delay, its variance and minus twice the log evidence.
+Outcome = tuple[float, float, float]
 Complex = NDArray[np.complex128]
 
 LEAST_COHERENCE = 0.15
@@ -53,6 +55,8 @@ EVIDENCE_TEMPERATURE = 3.0
 # for every DI and otherwise than the kinds do; reflections spoil its agreement.
 EXCESS_WEIGHT = 0.45
 AGREEMENT = (0.94, 0.98)
+# Where all kinds say the same, as of a chain without colour, they are right.
+APART = (0.4, 1.0)
 LEAST_DEVIATION = 0.05
 TINY = 1e-30
 
@@ -185,9 +189,7 @@ class _Regression:
             state = self.solve(target, variance + START_FLOOR**2)
         return target, variance
 
-    def outcomes(
-        self, target: Float, variance: Float
-    ) -> list[tuple[float, float, float]]:
+    def outcomes(self, target: Float, variance: Float) -> list[Outcome]:
         """Delay, its variance and minus twice the log evidence, per assumption."""
         delay = DELAY_VARIANCE * self.atoms[:, 1]
         known = np.column_stack([target - self.expected, delay])
@@ -224,6 +226,14 @@ def _first_guess(regression: _Regression, bands: _Bands, delay: float) -> Float:
     return state
 
 
+def _excess_weight(excess: ExcessDelay, found: list[list[Outcome]]) -> float:
+    """Weight of the excess phase: some where it agrees and the kinds do not."""
+    own = [min(outcomes, key=lambda outcome: outcome[2])[0] for outcomes in found]
+    agrees = np.interp(excess.agreement, AGREEMENT, (0.0, 1.0))
+    apart = np.interp(max(own) - min(own), APART, (0.0, 1.0))
+    return float(EXCESS_WEIGHT * agrees * apart)
+
+
 def fit_delay(spectra: ClipSpectra, excess: ExcessDelay) -> FittedDelay | None:
     """Fit delay, level and a colour of minimum phase to a measured transfer.
 
@@ -254,12 +264,11 @@ def fit_delay(spectra: ClipSpectra, excess: ExcessDelay) -> FittedDelay | None:
         else:
             state = regression.solve(target, variance + START_FLOOR**2)
         target, variance = regression.refine(state)
-        found += regression.outcomes(target, variance)
-    delays, variances, costs = np.array(found).T
+        found.append(regression.outcomes(target, variance))
+    delays, variances, costs = np.concatenate(found).T
     share = np.exp(-0.5 * (costs - costs.min()) / EVIDENCE_TEMPERATURE)
     share /= share.sum()
     mean = float(share @ delays)
-    weight = EXCESS_WEIGHT * float(np.interp(excess.agreement, AGREEMENT, (0.0, 1.0)))
-    mean += weight * (excess.delay_samples - mean)
+    mean += _excess_weight(excess, found) * (excess.delay_samples - mean)
     spread = share @ (variances + (delays - mean) ** 2) + LEAST_DEVIATION**2
     return FittedDelay(mean, float(np.sqrt(spread)))

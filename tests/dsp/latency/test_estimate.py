@@ -88,6 +88,16 @@ def test_half_waves_that_differ_do_not_move_the_lag(di):
     assert found.front_end.rectified == pytest.approx(0.4, abs=0.1)
 
 
+@pytest.mark.parametrize("bent", [False, True])
+def test_a_chain_without_colour_is_found_to_a_tenth_of_a_sample(di, bent):
+    # A loop through the interface alone, and one with a bent input stage.
+    chain = 0.5 * di + 0.2 * di**2 + 0.3 * di**3 if bent else di
+    noise = 1e-5 * np.random.default_rng(8).standard_normal(di.size + 700)
+    take = placed(chain, 700, di.size + 700) + noise
+    found = estimate_latency(prepare_di(di, RATE), ArraySource(take))
+    assert found.samples == pytest.approx(700.0, abs=0.1)
+
+
 def test_sparse_playing_that_resembles_itself_is_found_where_it_is_explained():
     # Four other arrivals are stronger than the true one, up to 22 percent: the same
     # chord, struck again and again.
