@@ -76,13 +76,16 @@ def handler(pid: int) -> str:
         lines = Path(f"/proc/{pid}/status").read_text("utf-8").splitlines()
     except OSError:
         return "handled"
-    masks = {line[:6]: int(line[7:], 16) for line in lines if line.startswith("Sig")
-             and line[:6] in {"SigCgt", "SigIgn"}}  # fmt: skip
+    fields = dict(row.split(":", 1) for row in lines)
+    caught, ignored = (
+        int(fields[name], 16) if name in fields else None
+        for name in ("SigCgt", "SigIgn")
+    )
     # Python leaves SIGTERM to the system: only the program itself handles it.
     bit = 1 << (signal.SIGTERM - 1)
-    if masks.get("SigIgn", 0) & bit:
+    if ignored is not None and ignored & bit:
         return "after"
-    return "handled" if masks.get("SigCgt", bit) & bit else "before"
+    return "handled" if caught is None or caught & bit else "before"
 
 
 def members(session: int) -> list[int]:
