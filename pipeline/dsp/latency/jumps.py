@@ -17,6 +17,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from pipeline.dsp.cepstrum import minimum_phase_of
 from pipeline.dsp.latency.align import Aligned
 from pipeline.dsp.latency.front_end import driven_stretch
 from pipeline.dsp.latency.motion import RELIABLE, STEP_S
@@ -101,13 +102,10 @@ def _third_octaves(values: Float) -> Float:
 
 
 def _causal(gain: Float, nfft: int) -> NDArray[np.complex128]:
-    """Response of minimum phase with this gain (cepstrum folded)."""
+    """Response of minimum phase with this gain."""
     size = np.full(nfft // 2 + 1, LEAST_GAIN * gain.max())
     size[: gain.size] = np.maximum(gain, size[0])
-    cepstrum = np.fft.irfft(np.log(size), nfft)
-    cepstrum[1 : nfft // 2] *= 2.0
-    cepstrum[nfft // 2 + 1 :] = 0.0
-    return np.asarray(np.exp(np.fft.rfft(cepstrum)))
+    return np.asarray(size * np.exp(1j * minimum_phase_of(np.log(size))))
 
 
 def _way(aligned: Aligned, front_end: FrontEnd | None) -> _Way:

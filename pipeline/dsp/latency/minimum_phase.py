@@ -13,6 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.dsp.cepstrum import minimum_phase_of
 from pipeline.dsp.latency.spectra import ClipSpectra
 
 LOWEST_HZ = 60.0
@@ -205,9 +206,6 @@ def minimum_phase(
         Phase in radians. Real cepstrum folded to its causal part: Oppenheim
         and Schafer, Discrete-Time Signal Processing.
     """
-    cepstrum = np.fft.irfft(_continued(colour, band), PHASE_NFFT)
-    cepstrum[1 : PHASE_NFFT // 2] *= 2.0
-    cepstrum[PHASE_NFFT // 2 + 1 :] = 0.0
-    phase = np.fft.rfft(cepstrum).imag
+    phase = minimum_phase_of(_continued(colour, band))
     grid = np.linspace(0.0, VIRTUAL_RATE_HZ / 2.0, phase.size)
     return np.interp(freq_hz, grid, phase)

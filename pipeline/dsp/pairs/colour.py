@@ -27,7 +27,8 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
+
+from pipeline.dsp.cepstrum import minimum_phase_of
 
 Float = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -97,13 +98,10 @@ def _bumps(frequency_hz: Float, centres_hz: Float, q: float) -> Complex:
 
 @lru_cache(maxsize=4)
 def _folded_table(sample_rate_hz: int) -> Complex:
-    # Causal part of the cepstrum: phase from amplitude below half the rate alone.
+    # Phase from amplitude below half the rate alone.
     grid_hz = np.linspace(0.0, sample_rate_hz / 2.0, _FOLDING_NFFT // 2 + 1)
     sizes = np.hstack(colours(grid_hz, sample_rate_hz, Family.ANALOGUE)).real.T
-    cepstra = fft.irfft(sizes, _FOLDING_NFFT)
-    cepstra[:, 1 : _FOLDING_NFFT // 2] *= 2.0
-    cepstra[:, _FOLDING_NFFT // 2 + 1 :] = 0.0
-    return np.ascontiguousarray((sizes + 1j * fft.rfft(cepstra).imag).T)
+    return np.ascontiguousarray((sizes + 1j * minimum_phase_of(sizes)).T)
 
 
 def _folded(freq_hz: Float, sample_rate_hz: int) -> Complex:
