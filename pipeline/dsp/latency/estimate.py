@@ -46,6 +46,7 @@ EARLY_SHARE = 0.35
 # capture shows at a first look.
 MOST_NOMINEES = 8
 NOMINATING = 1.5
+WORTH_A_LOOK = 0.1
 ALONE = 0.3
 WELL_EXPLAINED = 0.35
 # Which of two paths is the direct one is a judgement about their pulses.
@@ -254,9 +255,10 @@ def _nominated(
         spectra = clip_spectra(reference, capture, source, lags)
         return 0.0 if spectra is None else explained_share(spectra)
 
-    shares = {lag: explained(lag) for lag in choice.plausible_samples[:MOST_NOMINEES]}
+    nominees = (choice.lag_samples, *choice.plausible_samples[:MOST_NOMINEES])
+    shares = {lag: explained(lag) for lag in dict.fromkeys(nominees)}
     best = max(shares, key=shares.__getitem__)
-    least = max(NOMINATING * explained(choice.lag_samples), WORTH_AN_OCTAVE)
+    least = max(NOMINATING * shares[choice.lag_samples], WORTH_A_LOOK)
     return best if shares[best] >= least else None
 
 
