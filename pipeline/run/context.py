@@ -23,7 +23,7 @@ from pipeline.report.listening import listening_samples
 from pipeline.run.around import STAGE_VERSION, Surroundings
 from pipeline.run.keeping import Step
 from pipeline.run.levelling import Levelled
-from pipeline.run.writing import file_names
+from pipeline.run.outputs import file_names
 from pipeline.stages.context import (
     MOST_CHANNELS,
     Fitted,
@@ -213,13 +213,14 @@ def play_along(levelled: Levelled, folder: Path | None, around: Surroundings) ->
         sha256 = sha256_of(path)
     except AudioError as error:
         return Along(None, (unusable(written, error),))
+    names = file_names(plan, [blend.id for blend in levelled.blends])
     task = AlongTask(
         written=written,
         source=SourceSpec(path, 1, di.sample_rate_hz, seen),
         sha256=sha256,
         di_frames=di.frames,
         target=levelled.target,
-        listen=copy_name(file_names(levelled).values()),
+        listen=copy_name(names.values()),
         folder=folder,
     )
     around.progress.begin("the backing track", 1)

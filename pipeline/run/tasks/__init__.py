@@ -12,7 +12,7 @@ from pipeline.run.tasks.look import Fingerprint, fingerprint
 from pipeline.run.tasks.loopback import LoopResult, locate_loopback
 from pipeline.run.tasks.measure import MeasureResult, MeasureTask, measure_capture
 from pipeline.run.tasks.relate import RelateResult, RelateTask, relate_pass
-from pipeline.run.tasks.write import WriteTask, write_capture
+from pipeline.run.tasks.write import OutputFile, WriteTask, write_capture
 
 __all__ = [
     "BlendTask",
@@ -24,6 +24,7 @@ __all__ = [
     "LoopResult",
     "MeasureResult",
     "MeasureTask",
+    "OutputFile",
     "Part",
     "RelateResult",
     "RelateTask",

@@ -8,13 +8,38 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.files.bext import BextFields
-from pipeline.models.record import Output
-from pipeline.report.listening import listening_samples
+from pipeline.models.record import LoudnessResult, Output
+from pipeline.report.listening import listening_file, listening_samples
 from pipeline.run.tasks.blend import BlendTask, sum_parts
 from pipeline.run.tasks.cut import Cut, cut_capture
 from pipeline.stages.di import DiSpec, load_di
-from pipeline.stages.output import write_output
+from pipeline.stages.output import describe_output, write_output
 from pipeline.stages.read import SourceSpec, open_source
+
+
+@dataclass(frozen=True, slots=True)
+class OutputFile:
+    """Where an output goes, and what is said in it.
+
+    Parameters
+    ----------
+    title : str
+        What it is, in words.
+    folder : Path
+        The run's folder.
+    relative : str
+        Its path in it, as the record names it.
+    sample_rate_hz : int
+        The DI's rate.
+    origin : BextFields or None
+        The DI's own extension.
+    """
+
+    title: str
+    folder: Path
+    relative: str
+    sample_rate_hz: int
+    origin: BextFields | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,27 +50,23 @@ class WriteTask:
     ----------
     samples : Cut, BlendTask or DiSpec
         Where its samples come from.
-    sample_rate_hz : int
-        The DI's rate.
-    gain_db : float
-        The one static gain; negative for softer.
-    path : Path
-        Where to write.
-    relative : str
-        The same, as the record names it.
-    bext : BextFields
-        Description, time reference and loudness.
-    listen : Path
-        Where the copy goes that the page loads.
+    file : OutputFile
+        Where it goes.
+    loudness : LoudnessResult
+        Before and after the one static gain.
     """
 
     samples: Cut | BlendTask | DiSpec
-    sample_rate_hz: int
-    gain_db: float
-    path: Path
-    relative: str
-    bext: BextFields
-    listen: Path
+    file: OutputFile
+    loudness: LoudnessResult
+
+    @property
+    def bext(self) -> BextFields:
+        """Description, time reference and loudness."""
+        file = self.file
+        return describe_output(
+            file.title, self.loudness, file.sample_rate_hz, file.origin
+        )
 
 
 def write_capture(task: WriteTask) -> Output:
@@ -64,15 +85,16 @@ def write_capture(task: WriteTask) -> Output:
     """
     # Writing needs nothing of the DI: what was held for measuring makes room.
     load_di.cache_clear()
+    file = task.file
     return write_output(
         _take(task.samples),
-        task.gain_db,
-        task.path,
-        relative=task.relative,
-        sample_rate_hz=task.sample_rate_hz,
+        task.loudness.gain_db,
+        file.folder / file.relative,
+        relative=file.relative,
+        sample_rate_hz=file.sample_rate_hz,
         bext=task.bext,
-        wrap=partial(listening_samples, task.relative, rate=task.sample_rate_hz),
-        listen=task.listen,
+        wrap=partial(listening_samples, file.relative, rate=file.sample_rate_hz),
+        listen=file.folder / listening_file(file.relative),
     )
 
 

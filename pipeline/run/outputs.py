@@ -1,0 +1,91 @@
+"""Where a session's audio goes, and what is said in it."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from pipeline.files.bext import BextFields
+from pipeline.files.names import unique_names, unspaced
+from pipeline.files.wave_chunks import read_bext
+from pipeline.models.plan import DI_NAME, Plan
+from pipeline.run.around import Sources
+from pipeline.run.tasks import OutputFile
+from pipeline.stages.di import DiSpec
+
+
+def file_names(plan: Plan, blends: Sequence[str] = ()) -> dict[str, str]:
+    """Name every file of a session that is listened to.
+
+    Parameters
+    ----------
+    plan : Plan
+        What the session is.
+    blends : sequence of str
+        Ids of its blends; they change no name of the others.
+
+    Returns
+    -------
+    dict of str to str
+        By id; the listening copies of all lie in one folder, so no two share a name.
+    """
+    ids = [DI_NAME, *(capture.id for capture in plan.captures), *blends]
+    return unique_names(ids, lambda id_: unspaced(id_) if id_ in blends else id_)
+
+
+class OutputFiles:
+    """The files that a session's audio goes to.
+
+    Parameters
+    ----------
+    sources : Sources
+        The session's files.
+    folder : Path
+        The run's folder.
+    blends : sequence of str
+        Ids of its blends.
+    """
+
+    def __init__(
+        self, sources: Sources, folder: Path, blends: Sequence[str] = ()
+    ) -> None:
+        self._session = sources.plan.name
+        self._rate = sources.di.sample_rate_hz
+        self._origin = _origin(sources.di)
+        self._folder = folder
+        self._names = file_names(sources.plan, blends)
+
+    def file(self, id_: str, place: str) -> OutputFile:
+        """Say where an output goes.
+
+        Parameters
+        ----------
+        id_ : str
+            Of a capture or a blend, or the DI's name.
+        place : str
+            Folder in the run's folder.
+
+        Returns
+        -------
+        OutputFile
+            With a name of its own.
+        """
+        return OutputFile(
+            title=f"{self._session} | {id_} | aligned to the DI",
+            folder=self._folder,
+            relative=f"{place}/{self._names[id_]}.wav",
+            sample_rate_hz=self._rate,
+            origin=self._origin,
+        )
+
+
+def _origin(di: DiSpec) -> BextFields | None:
+    """Say where the DI lies on its session's time, also inside a play-out file."""
+    try:
+        found = read_bext(di.path)
+    except (OSError, ValueError):
+        found = None
+    if not di.start:
+        return found
+    found = found or BextFields()
+    at = found.time_reference_samples + di.start
+    return replace(found, time_reference_samples=at)
