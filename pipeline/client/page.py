@@ -6,10 +6,10 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from pipeline.files.script import as_script
+from pipeline.files.templates import open_template
 
 STYLES = ("client.css",)
 SCRIPTS = (
@@ -83,17 +83,6 @@ class ClientPage:
     warning: str
 
 
-@lru_cache(maxsize=1)
-def _environment() -> Environment:
-    return Environment(
-        loader=PackageLoader("pipeline.client"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-
-
 @lru_cache(maxsize=8)
 def _static(name: str, package: str = "pipeline.client") -> Markup:
     # Files of this program, not input: they may stand in the page as they are.
@@ -144,4 +133,4 @@ def render(page: ClientPage, sounds: Mapping[str, str]) -> str:
         "island": Markup(_island(page)),  # noqa: S704 escaped by as_script
         "sounds": sounds,
     }
-    return _environment().get_template("client.html.j2").render(context)
+    return open_template("pipeline.client", "client.html.j2").render(context)

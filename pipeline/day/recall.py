@@ -8,7 +8,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from pydantic import JsonValue
 
 from pipeline.day.drawing import Front, Side, draw_front, draw_side
@@ -17,6 +16,7 @@ from pipeline.errors import OutputError
 from pipeline.files.atomic import replace_with
 from pipeline.files.manifest import read_plan
 from pipeline.files.store import read_record
+from pipeline.files.templates import open_template
 from pipeline.models.record import Capture, Place, Recalls
 from pipeline.report.text import label
 
@@ -115,14 +115,8 @@ def write_recall(
         raise OutputError(message)
     of = _of_run if source.is_dir() else _of_manifest
     sheet = of(source, _Given(photos, client))
-    environment = Environment(
-        loader=PackageLoader("pipeline.day"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    text = environment.get_template("recall.html.j2").render(sheet=sheet)
+    template = open_template("pipeline.day", "recall.html.j2")
+    text = template.render(sheet=sheet)
     replace_with(output, text.encode("utf-8"))
     return sheet
 

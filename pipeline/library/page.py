@@ -8,10 +8,10 @@ from importlib.resources import files
 from typing import Any
 from urllib.parse import quote
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from pipeline.files.script import as_script
+from pipeline.files.templates import open_template
 
 
 def link(name: str) -> str:
@@ -28,19 +28,6 @@ def link(name: str) -> str:
         Percent-encoded, so that no name becomes a scheme, query or fragment.
     """
     return "./" + quote(name.removeprefix("./"), safe="/")
-
-
-@lru_cache(maxsize=1)
-def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("pipeline.library"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["link"] = link
-    return environment
 
 
 @lru_cache(maxsize=8)
@@ -65,16 +52,12 @@ def render_map(title: str, data: dict[str, Any]) -> str:
     str
         HTML.
     """
-    return (
-        _environment()
-        .get_template("map.html.j2")
-        .render(
-            title=title,
-            style=_own("map.css"),
-            script=_own("map.js"),
-            # as_script leaves no character that could end the element.
-            data=Markup(as_script(data)),  # noqa: S704 escaped above
-        )
+    return open_template("pipeline.library", "map.html.j2", link=link).render(
+        title=title,
+        style=_own("map.css"),
+        script=_own("map.js"),
+        # as_script leaves no character that could end the element.
+        data=Markup(as_script(data)),  # noqa: S704 escaped above
     )
 
 
@@ -91,4 +74,4 @@ def render_sheet(context: dict[str, Any]) -> str:
     str
         HTML; equal content gives equal text.
     """
-    return _environment().get_template("sheet.html.j2").render(context)
+    return open_template("pipeline.library", "sheet.html.j2", link=link).render(context)

@@ -1,8 +1,7 @@
 """The page: record to views to templates, one file that works from disk.
 
-The only owner of jinja2. Styles and scripts are part of the page; audio stays beside
-it. Nothing on the page is measured here; the record and the clients' picks are its
-only sources.
+Styles and scripts are part of the page; audio stays beside it. Nothing on the page is
+measured here; the record and the clients' picks are its only sources.
 """
 
 from collections.abc import Mapping
@@ -10,9 +9,9 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from pipeline.files.templates import open_template
 from pipeline.models.metrics import METRICS
 from pipeline.models.picks import PicksBook
 from pipeline.models.record import Record
@@ -53,19 +52,6 @@ SCRIPTS = (
     "picks.js",
 )
 NOBODY = PicksBook(format=1)
-
-
-@lru_cache(maxsize=1)
-def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("pipeline.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["link"] = text.link
-    return environment
 
 
 @lru_cache(maxsize=16)
@@ -151,4 +137,5 @@ def render_page(record: Record, book: PicksBook = NOBODY) -> str:
         HTML with styles, pictures and scripts inside; audio is linked relative to
         the page. Equal input gives equal text.
     """
-    return _environment().get_template("page.html.j2").render(_context(record, book))
+    template = open_template("pipeline.report", "page.html.j2", link=text.link)
+    return template.render(_context(record, book))
