@@ -44,8 +44,8 @@ def signal(name, frames, fs):
 @pytest.mark.parametrize("name", ["noise", "faint", "constant", "rumble"])
 def test_energies_are_those_of_the_recursive_filter(name, fs):
     # Beyond one block of rows, and no whole number of rows.
-    x = signal(name, 70_001, fs).astype(np.float32)
-    edges = np.append(np.arange(0, 70_001, fs // 100), 70_001)
+    x = signal(name, 130_001, fs).astype(np.float32)
+    edges = np.append(np.arange(0, 130_001, fs // 100), 130_001)
     exact = slow_twin(x, fs, edges)
     # Single precision: 24 bits of the strongest part, which the filter takes away
     # where it is a constant or a rumble 80 dB above the rest. 2e-4 is 0.001 dB.
@@ -59,7 +59,7 @@ def test_energies_are_those_of_the_recursive_filter(name, fs):
 def test_stretches_of_any_length_share_the_signal_between_them():
     fs = 48_000
     x = signal("noise", 150_000, fs)
-    edges = np.array([0, 1, 2, 65_279, 65_280, 65_281, 130_560, 149_990])
+    edges = np.array([0, 1, 2, 122_879, 122_880, 122_881, 149_990])
     expected = slow_twin(x, fs, edges)
     assert k_weighted_energy(x, fs, edges) == pytest.approx(expected, rel=1e-9)
     assert k_weighted_energy(x, fs, np.zeros(0, np.int64)).size == 0
