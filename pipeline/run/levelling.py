@@ -37,12 +37,13 @@ class Levelled:
         Their measures by id.
     target : LoudnessTarget
         The level that all share.
-    trims : mapping of str to float
-        What a listener added by ear, in dB by id.
     tones : mapping of str to Tone
         Of the usable captures before gain.
     wishes : Wishes
         Tones that blends come near to.
+    finished : mapping of str to Finished
+        Measures after gain of the usable captures and the blends, by id; without
+        those whose loudness is undefined.
     findings : tuple of Finding
         Of blends that were asked for and not made.
     """
@@ -51,9 +52,9 @@ class Levelled:
     blends: Sequence[BlendPlan]
     blended: Mapping[str, MeasureResult]
     target: LoudnessTarget
-    trims: Mapping[str, float]
     tones: Mapping[str, Tone]
     wishes: Wishes
+    finished: Mapping[str, Finished]
     findings: tuple[Finding, ...] = ()
 
     @property
@@ -63,17 +64,11 @@ class Levelled:
 
     def capture(self, id_: str) -> Finished | None:
         """Measures of a usable capture after its gain."""
-        result = self.judged.measured.get(id_)
-        if result is None or result.measured is None or not self.judged.usable(id_):
-            return None
-        return finish(result.measured, self.target, self.trims.get(id_, 0.0))
+        return self.finished.get(id_)
 
     def blend(self, id_: str) -> Finished | None:
         """Measures of a blend after its gain."""
-        measured = self.blended[id_].measured
-        if measured is None:
-            return None
-        return finish(measured, self.target, self.trims.get(id_, 0.0))
+        return self.finished.get(id_)
 
     def di(self, di: DiResult) -> LoudnessResult:
         """Bring the DI to the captures' level, or as far as its peaks allow."""
@@ -156,16 +151,20 @@ def level_session(
         blends=plans,
         blended=blended,
         target=target,
-        trims=around.trims,
         tones=tones,
         wishes=wishes,
+        finished={
+            id_: finished
+            for id_, measured in everything.items()
+            if (finished := finish(measured, target, around.trims.get(id_, 0.0)))
+        },
         findings=findings,
     )
 
 
 def _tone(measured: Measured) -> Tone | None:
     """Bands and loudness before any gain; None where the loudness is undefined."""
-    lufs = measured.cells.loudness().integrated_lufs
+    lufs = measured.loudness.integrated_lufs
     if lufs is None:
         return None
     return Tone(measured.curves.erb_db if measured.curves else (), lufs)

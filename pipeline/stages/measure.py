@@ -5,6 +5,7 @@ so another target needs no audio: `finish` does that.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from pipeline.dsp.linearity import (
     coherence_curve,
     linear_share,
 )
-from pipeline.dsp.loudness import LoudnessCells, loudness_cells
+from pipeline.dsp.loudness import Loudness, LoudnessCells, loudness_cells
 from pipeline.dsp.noise import find_hum, hum_db, noise_dbfs
 from pipeline.dsp.spectrum import (
     average_spectrum,
@@ -44,7 +45,7 @@ _LEVEL_KEYS = ("noise_dbfs",)
 """Metrics that a gain moves; all others are ratios."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Measured:
     """Measures of one aligned capture, before any gain.
 
@@ -82,11 +83,15 @@ class Measured:
         """Loudness after any gain follows from these."""
         return LoudnessCells(np.frombuffer(self.cell_power, dtype="<f8"))
 
+    @cached_property
+    def loudness(self) -> Loudness:
+        """Loudness before any gain; asked for often and computed once."""
+        return self.cells.loudness()
+
     @property
     def measurable(self) -> bool:
         """Whether enough of it overlaps the DI's playing."""
-        loudness = self.cells.loudness().integrated_lufs
-        return self.curves is not None and loudness is not None
+        return self.curves is not None and self.loudness.integrated_lufs is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -378,7 +383,7 @@ def finish(
     gain += trim_db
     after = cells.loudness(gain)
     loudness = LoudnessResult(
-        source_lufs=cells.loudness().integrated_lufs,
+        source_lufs=measured.loudness.integrated_lufs,
         gain_db=gain,
         trim_db=trim_db,
         lufs=after.integrated_lufs,
