@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Bools = NDArray[np.bool_]
+Float = NDArray[np.float64]
 Samples = NDArray[np.float32] | NDArray[np.float64]
 
 FRAME_S = 0.05
@@ -26,6 +27,7 @@ FLOOR_PERCENTILE = 3.0
 TAIL_GUARD_S = 0.6
 ONSET_GUARD_S = 0.1
 
+_FRAMES = 256
 _TINY = 1e-30
 
 
@@ -100,7 +102,29 @@ def frame_edges(frames: int, sample_rate_hz: int) -> NDArray[np.int64]:
     return _rounded(np.arange(whole + 1.0) * (sample_rate_hz * FRAME_S))
 
 
-def frame_power(x: Samples, sample_rate_hz: int) -> NDArray[np.float64]:
+def _powers(frames: NDArray[np.floating]) -> tuple[Float, Float]:
+    """Mean square of each row, without its mean, and the mean."""
+    count = frames.shape[1]
+    mean = (frames @ np.ones(count, frames.dtype)).astype(np.float64) / count
+    square = np.vecdot(frames, frames).astype(np.float64) / count
+    return square - np.square(mean), mean
+
+
+def _powers_between(x: Samples, edges: NDArray[np.int64]) -> Float:
+    """Mean square between edges, without the mean, in double precision."""
+    power, mean = np.zeros((2, len(edges) - 1))
+    for first in range(0, len(power), _FRAMES):
+        last = min(first + _FRAMES, len(power))
+        start = int(edges[first])
+        part = x[start : int(edges[last])].astype(np.float64)
+        mean[first:last] = np.add.reduceat(part, edges[first:last] - start)
+        np.square(part, out=part)
+        power[first:last] = np.add.reduceat(part, edges[first:last] - start)
+    count = np.diff(edges)
+    return power / count - np.square(mean / count)
+
+
+def frame_power(x: Samples, sample_rate_hz: int) -> Float:
     """Mean square of each frame, without its mean.
 
     Parameters
@@ -118,18 +142,20 @@ def frame_power(x: Samples, sample_rate_hz: int) -> NDArray[np.float64]:
     edges = frame_edges(len(x), sample_rate_hz)
     if len(edges) < 2:
         return np.zeros(0)
-    power = np.zeros(len(edges) - 1)
-    mean = np.zeros(len(edges) - 1)
-    step = 256
-    for first in range(0, len(power), step):
-        last = min(first + step, len(power))
-        start = int(edges[first])
-        part = x[start : int(edges[last])].astype(np.float64)
-        mean[first:last] = np.add.reduceat(part, edges[first:last] - start)
-        np.square(part, out=part)
-        power[first:last] = np.add.reduceat(part, edges[first:last] - start)
-    count = np.diff(edges)
-    return np.maximum(power / count - np.square(mean / count), 0.0)
+    count = int(edges[1])
+    if np.any(np.diff(edges) != count):
+        return np.maximum(_powers_between(x, edges), 0.0)
+    frames: NDArray[np.floating] = x[: int(edges[-1])].reshape(-1, count)
+    with np.errstate(over="ignore", invalid="ignore"):
+        power, mean = _powers(frames)
+    if not np.isfinite(power).all():
+        # Absurdly large samples overflow in single precision.
+        return np.maximum(_powers_between(x, edges), 0.0)
+    # An offset above the sound leaves it too few bits, and is taken out first.
+    offset = np.flatnonzero(power < np.square(mean))
+    for some in np.split(offset, range(_FRAMES, len(offset), _FRAMES)):
+        power[some], _ = _powers(frames[some] - mean[some, None].astype(x.dtype))
+    return np.maximum(power, 0.0)
 
 
 def _after(mask: Bools, frames: int) -> Bools:

@@ -95,6 +95,27 @@ def test_frame_power_of_a_sine():
     np.testing.assert_allclose(power, 0.125, rtol=1e-6)
 
 
+@pytest.mark.parametrize("fs", [44_100, 48_000, 22_050, 47_952])
+@pytest.mark.parametrize("offset", [0.0, 0.1, -0.5])
+@pytest.mark.parametrize("noise_db", [-120, -100, -20])
+def test_frame_power_beside_an_offset(fs, offset, noise_db):
+    rng = np.random.default_rng(4)
+    x = offset + 10 ** (noise_db / 20) * rng.standard_normal(3 * fs)
+    x = x.astype(np.float32)
+    power = frame_power(x, fs)
+    # The last two rates have frames of unequal length: to the nearest sample.
+    edges = np.rint(np.arange(len(power) + 1) * fs * FRAME_S).astype(int)
+    frames = np.split(x.astype(np.float64), edges)[1:-1]
+    twin = 10 * np.log10([np.var(frame) for frame in frames])
+    assert 10 * np.log10(power) == pytest.approx(twin, abs=0.005)
+
+
+def test_frame_power_of_samples_beyond_single_precision():
+    x = np.full(FS, 3e30, np.float32)
+    x[::2] = -3e30
+    np.testing.assert_allclose(frame_power(x, FS), 9e60, rtol=1e-6)
+
+
 def test_within_a_span():
     x = notes(np.arange(2.0, 6.0, 0.25), 0.25, 9.0)
     part = active_frames(x, FS).within(3.0, 7.5)
