@@ -231,7 +231,9 @@ def _half_sums(
     first = 0
     for y in windowed_spectra(x, di.sample_rate_hz, di.starts[rows]):
         xx += summed_power(y)
-        np.multiply(y, di.conjugates[rows[first : first + len(y)]], out=y)
+        # Row by row: a copy of the DI's rows would cost as much as the product.
+        for spectrum, row in zip(y, rows[first : first + len(y)].tolist(), strict=True):
+            np.multiply(spectrum, di.conjugates[row], out=spectrum)
         dx += y.sum(axis=0)
         first += len(y)
     return _di_power(di, rows), xx, dx
