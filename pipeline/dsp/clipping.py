@@ -25,6 +25,8 @@ SQUARE_SHARE = 0.35
 CORNER = 4.0
 MOST_TIMES = 16
 
+_BLOCK = 4096
+
 # Widths in steps of the file's word length, and as shares of its maximum: what clips
 # before a converter gets the converter's noise on its tops.
 _STEPS = 2.5
@@ -132,11 +134,15 @@ def find_clipping(x: Samples, sample_rate_hz: int) -> Clipping | None:
     Clipping or None
         None if no flat tops were found.
     """
-    step = quantum(x) if len(x) else 0.0
+    if not len(x):
+        return None
+    step = quantum(x)
+    blocks = np.arange(0, len(x), _BLOCK)
+    highest, lowest = np.maximum.reduceat(x, blocks), np.minimum.reduceat(x, blocks)
     sides = [
-        (runs, float(peak))
-        for sign, peak in ((1.0, x.max(initial=0.0)), (-1.0, -x.min(initial=0.0)))
-        if len(runs := _flat_tops(x, sign, float(peak), step))
+        (runs, float(peaks.max()))
+        for sign, peaks in ((1.0, highest), (-1.0, -lowest))
+        if len(runs := _flat_tops(x, sign, peaks, step))
     ]
     if not sides:
         return None
@@ -156,20 +162,31 @@ def find_clipping(x: Samples, sample_rate_hz: int) -> Clipping | None:
     )
 
 
-def _flat_tops(x: Samples, sign: float, peak: float, step: float) -> Index:
+def _flat_tops(x: Samples, sign: float, peaks: Samples, step: float) -> Index:
     """Find flat tops of one polarity as rows of first and last-plus-one sample."""
+    peak = float(peaks.max())
     widths = sorted({max(_STEPS * step, share * peak) for share in _SHARES})
-    reach = peak - 3.0 * widths[-1]
-    near = np.flatnonzero(x >= reach if sign > 0 else x <= -reach)
+    widths = [width for width in widths if peak > 4.0 * width]
+    if not widths:
+        return np.zeros((0, 2), dtype=np.int64)
+    near = _near(x, sign, peak - 3.0 * widths[-1], peaks)
     height = sign * x[near].astype(np.float64)
     for width in widths:
-        if peak <= 4.0 * width:
-            break
         close = height >= peak - 3.0 * width
         runs = _tops_within(x, (near[close], height[close]), sign * peak, width)
         if len(runs):
             return runs
     return np.zeros((0, 2), dtype=np.int64)
+
+
+def _near(x: Samples, sign: float, reach: float, peaks: Samples) -> Index:
+    """Find the samples that reach a level, in the blocks whose peaks do."""
+    found = [np.zeros(0, dtype=np.int64)]
+    for first, last in consecutive_runs(np.flatnonzero(peaks >= reach), 1).tolist():
+        part = x[first * _BLOCK : last * _BLOCK]
+        inside = part >= reach if sign > 0 else part <= -reach
+        found.append(np.flatnonzero(inside) + first * _BLOCK)
+    return np.concatenate(found)
 
 
 def _tops_within(
