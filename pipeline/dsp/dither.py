@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 _FULL_SCALE = 32768.0
-_BLOCK = 1 << 18
+_NOISE = 1 << 18
+_BLOCK = 1 << 17
 _SEED = 20
 
 
@@ -20,7 +21,7 @@ def _noise() -> NDArray[np.float32]:
     # Five seconds at 48 kHz, repeated: far longer than an ear can follow, and equal
     # input gives equal bytes.
     rng = np.random.default_rng(_SEED)
-    return rng.random(_BLOCK, dtype=np.float32) - rng.random(_BLOCK, dtype=np.float32)
+    return rng.random(_NOISE, dtype=np.float32) - rng.random(_NOISE, dtype=np.float32)
 
 
 def to_16_bits(samples: NDArray[np.float32], gain: float = 1.0) -> NDArray[np.int16]:
@@ -40,11 +41,16 @@ def to_16_bits(samples: NDArray[np.float32], gain: float = 1.0) -> NDArray[np.in
         Equal input gives equal output.
     """
     out = np.empty(len(samples), dtype=np.int16)
+    # Kept from block to block: fresh memory would cost more than the work.
+    kept = np.empty(min(len(samples), _BLOCK), dtype=np.float32)
     noise = _noise()
+    # Full scale is a power of two: one product rounds as two would.
+    factor = np.float32(gain * _FULL_SCALE)
     for start in range(0, len(samples), _BLOCK):
-        # Full scale is a power of two: one product rounds as two would.
-        part = samples[start : start + _BLOCK] * np.float32(gain * _FULL_SCALE)
-        part += noise[: len(part)]
+        block = samples[start : start + _BLOCK]
+        part = np.multiply(block, factor, out=kept[: len(block)])
+        first = start % _NOISE
+        part += noise[first : first + len(part)]
         np.rint(part, out=part)
         np.clip(part, -_FULL_SCALE, _FULL_SCALE - 1.0, out=part)
         out[start : start + _BLOCK] = part

@@ -168,20 +168,24 @@ def encode_24_into(
     ValueError
         When a sample is not finite or outside of that range.
     """
+    # Kept from block to block: fresh memory would cost more than the work.
+    kept = np.empty(min(len(samples), _ENCODED_FRAMES), dtype=np.float32)
+    # Full scale is a power of two: one product rounds as two would.
+    factor = np.float32(gain) * np.float32(FULL_SCALE_24)
     for start in range(0, len(samples), _ENCODED_FRAMES):
         block = samples[start : start + _ENCODED_FRAMES]
-        if gain != 1.0:
-            block = block * np.float32(gain)
-        if not (block.min() >= -1.0 and block.max() < 1.0):
+        scaled = np.multiply(block, factor, out=kept[: len(block)])
+        highest = scaled.max()
+        if not (scaled.min() >= -FULL_SCALE_24 and highest < FULL_SCALE_24):
             msg = "samples are not finite or outside [-1, 1): lower the gain first"
             raise ValueError(msg)
-        scaled = block * np.float32(FULL_SCALE_24)
         np.rint(scaled, out=scaled)
-        # The last half step below 1.0 is inside the range and rounds down.
-        np.minimum(scaled, np.float32(FULL_SCALE_24 - 1), out=scaled)
+        if highest > FULL_SCALE_24 - 1:
+            # The last half step below 1.0 is inside the range and rounds down.
+            np.minimum(scaled, np.float32(FULL_SCALE_24 - 1), out=scaled)
         # Words of four bytes, three bytes apart and written one after another: each
         # covers the fourth byte of the one before it.
         words: NDArray[np.int32] = np.ndarray(
             block.shape, dtype="<i4", buffer=octets, offset=3 * start, strides=(3,)
         )
-        words[:] = scaled.astype("<i4")
+        np.copyto(words, scaled, casting="unsafe")
