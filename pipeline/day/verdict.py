@@ -14,15 +14,14 @@ from pipeline.models.record import Finding, Latency
 from pipeline.run.around import NOTHING_PLAYED, Played
 from pipeline.run.playing import PlayoutResult, marker_task, read_capture
 from pipeline.run.tasks import (
-    Cut,
     LocateResult,
     LocateTask,
     MeasureTask,
+    cut_of,
     locate_capture,
     measure_capture,
 )
 from pipeline.stages.di import DiSpec
-from pipeline.stages.latency import drift_to_correct
 from pipeline.stages.measure import Measured
 from pipeline.stages.read import SourceSpec, refusal
 
@@ -162,14 +161,7 @@ def _channel(
     latency = found.located.latency
     if found.rejected:
         return _heard(bare, found.findings, latency), front_end
-    cut = Cut(
-        di=task.di,
-        source=spec,
-        shift_samples=latency.samples,
-        drift_ppm=drift_to_correct(latency.drift_ppm, task.di.frames / rate),
-        jumps=latency.jumps,
-        bench=None,
-    )
+    cut = cut_of(task.di, spec, latency)
     measured = measure_capture(MeasureTask(cut, found.frames))
     markers = _markers(task, spec, found)
     findings = (*found.findings, *measured.findings, *markers.findings)

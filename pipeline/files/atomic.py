@@ -239,6 +239,36 @@ def replace_with(path: Path, content: bytes | memoryview) -> None:
         written.write(content)
 
 
+def move_into(written: Path, path: Path) -> bool:
+    """Put a whole file that was written elsewhere in its place, in one step.
+
+    Parameters
+    ----------
+    written : Path
+        On the same disk, forced to it.
+    path : Path
+        Final name, in a folder that exists. An older file is replaced.
+
+    Returns
+    -------
+    bool
+        False where there is no such file (any more).
+
+    Raises
+    ------
+    OutputError
+        When it cannot be moved.
+    """
+    try:
+        written.replace(path)
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        raise OutputError(refusal(path, error)) from error
+    _sync_folder(path.parent)
+    return True
+
+
 def make_folder(folder: Path) -> None:
     """Make a folder and those above it.
 

@@ -1,13 +1,14 @@
-"""Aligned samples that the tasks of one run leave for each other.
+"""Samples and results that the tasks of one run leave for each other.
 
-Not results: they go with the run. But whole or not at all like those, as another
-process may look for them while they are written.
+Nothing to keep: they go with the run. But whole or not at all like what is kept, as
+another process may look for them while they are written.
 """
 
 import secrets
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from hashlib import sha256
 from pathlib import Path
 from tempfile import mkdtemp
 
@@ -22,7 +23,7 @@ _BENCH = ".aligned-"
 
 @contextmanager
 def open_bench(folder: Path) -> Iterator[Path]:
-    """Make room for aligned samples while the block runs.
+    """Make room for what tasks leave while the block runs.
 
     Parameters
     ----------
@@ -61,6 +62,27 @@ def clear_benches(folder: Path) -> None:
         shutil.rmtree(old, ignore_errors=True)
 
 
+def bench_file(bench: Path, key: str, suffix: str = ".f32") -> Path:
+    """Name a place on the bench.
+
+    Parameters
+    ----------
+    bench : Path
+        Folder from `open_bench`.
+    key : str
+        What lies there; it may hold anything.
+    suffix : str
+        What kind of file.
+
+    Returns
+    -------
+    Path
+        A name that is safe everywhere, and that no other key has.
+    """
+    name = sha256(key.encode("utf-8", "surrogatepass")).hexdigest()[:40]
+    return bench / f"{name}{suffix}"
+
+
 def leave_samples(path: Path, samples: NDArray[np.float32]) -> None:
     """Leave samples for the tasks that follow.
 
@@ -69,17 +91,30 @@ def leave_samples(path: Path, samples: NDArray[np.float32]) -> None:
     path : Path
         Where, in a folder that exists.
     samples : ndarray of float32, shape (frames,)
-        What to leave, before any gain; full scale is 1.
-
-    Raises
-    ------
-    OutputError
-        When the disk refuses.
+        What to leave, before any gain; full scale is 1. An `OutputError` says why the
+        disk refused.
     """
+    _leave(path, np.ascontiguousarray(samples).data)
+
+
+def leave_text(path: Path, text: bytes) -> None:
+    """Leave a result for the tasks that follow.
+
+    Parameters
+    ----------
+    path : Path
+        Where, in a folder that exists.
+    text : bytes
+        What to leave. An `OutputError` says why the disk refused.
+    """
+    _leave(path, text)
+
+
+def _leave(path: Path, content: bytes | memoryview) -> None:
     aside = path.with_name(f"{path.name}-{secrets.token_hex(8)}")
     try:
         with aside.open("xb") as file:
-            file.write(np.ascontiguousarray(samples).data)
+            file.write(content)
         _put(aside, path)
     except OSError as error:
         raise OutputError(refusal(path, error)) from error
@@ -114,4 +149,23 @@ def left_samples(path: Path) -> NDArray[np.float32] | None:
     try:
         return np.memmap(path, dtype=np.float32, mode="r")
     except FileNotFoundError:
+        return None
+
+
+def left_text(path: Path) -> bytes | None:
+    """Find a result that was left.
+
+    Parameters
+    ----------
+    path : Path
+        Where.
+
+    Returns
+    -------
+    bytes or None
+        As it was left; None where none was.
+    """
+    try:
+        return path.read_bytes()
+    except OSError:
         return None

@@ -2,8 +2,6 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from hashlib import sha256
-from pathlib import Path
 
 from pydantic import JsonValue
 
@@ -117,21 +115,3 @@ class Sources:
             "source": self.prints[capture.id].sha256,
             "channel": capture.written.channel,
         }
-
-
-def bench_file(bench: Path, id_: str) -> Path:
-    """Name the place of a capture's aligned samples.
-
-    Parameters
-    ----------
-    bench : Path
-        Folder of the aligned samples.
-    id_ : str
-        Any capture's id; it may hold anything.
-
-    Returns
-    -------
-    Path
-        A name that is safe everywhere, and its own.
-    """
-    return bench / f"{sha256(id_.encode('utf-8')).hexdigest()[:40]}.f32"

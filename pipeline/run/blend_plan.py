@@ -11,10 +11,11 @@ from pipeline.dsp.mix import (
     MixPart,
     gather_pairs,
 )
+from pipeline.files.bench import bench_file
 from pipeline.models.manifest import Blend as WrittenBlend
 from pipeline.models.manifest import Wanted
 from pipeline.models.record import Finding, Polarity
-from pipeline.run.around import Sources, bench_file
+from pipeline.run.around import Sources
 from pipeline.run.relating import Cuts
 from pipeline.run.tasks import BlendTask, Part
 from pipeline.run.wanted import Wishes, not_blended

@@ -8,12 +8,14 @@ from pathlib import Path
 from pydantic import TypeAdapter
 
 from pipeline.errors import ReampsError
+from pipeline.files.bench import bench_file
 from pipeline.models.plan import CapturePlan, Plan
 from pipeline.models.record import DiResult, Finding, Latency, Loopback
-from pipeline.run.around import Sources, Surroundings, bench_file
+from pipeline.run.around import Sources, Surroundings
 from pipeline.run.keeping import Step
 from pipeline.run.locating import find_duplicates, locate_all
 from pipeline.run.others import match_others
+from pipeline.run.outputs import plan_ahead
 from pipeline.run.playing import (
     PlayoutResult,
     find_played,
@@ -22,22 +24,24 @@ from pipeline.run.playing import (
 )
 from pipeline.run.relating import cut_parts, relate_all
 from pipeline.run.tasks import (
+    Ahead,
     Cut,
     DescribeTask,
+    Early,
     Fingerprint,
     LocateResult,
     LocateTask,
     LoopResult,
     MeasureResult,
     MeasureTask,
+    cut_of,
     describe_di,
     fingerprint,
     locate_loopback,
-    measure_capture,
+    measure_early,
 )
 from pipeline.stages.align import Lagged, decide_shifts, judge_buffer, judge_polarity
 from pipeline.stages.di import inspect_di
-from pipeline.stages.latency import drift_to_correct
 from pipeline.stages.read import SourceSpec
 from pipeline.stages.relate import Relation
 from pipeline.units import mm_from_samples, speed_of_sound_m_s
@@ -130,7 +134,12 @@ class Judged:
         )
 
 
-def judge_session(plan: Plan, around: Surroundings, bench: Path | None) -> Judged:
+def judge_session(
+    plan: Plan,
+    around: Surroundings,
+    folder: Path | None = None,
+    bench: Path | None = None,
+) -> Judged:
     """Look at every file, find every capture, cut and measure it.
 
     Parameters
@@ -139,8 +148,10 @@ def judge_session(plan: Plan, around: Surroundings, bench: Path | None) -> Judge
         What the session is.
     around : Surroundings
         Workers, progress and what was kept.
-    bench : Path or None
-        Folder for aligned samples; None leaves none.
+    folder : Path, optional
+        The run's folder; without it nothing is made ready to be written.
+    bench : Path, optional
+        Where tasks leave samples and results for each other.
 
     Returns
     -------
@@ -149,7 +160,8 @@ def judge_session(plan: Plan, around: Surroundings, bench: Path | None) -> Judge
         cannot be used.
     """
     sources = _look(plan, around)
-    located = locate_all(sources, around)
+    ahead = plan_ahead(sources, folder, bench, around.trims)
+    located = locate_all(sources, around, ahead)
     # By now every worker has read the DI; first, one would have, and the others waited.
     di_result = _describe(sources, around)
     lagged = [
@@ -172,7 +184,7 @@ def judge_session(plan: Plan, around: Surroundings, bench: Path | None) -> Judge
     if plan.manifest.align.mode == "mic":
         shifts = settle_mics(decide_shifts(lagged, "mic"), lagged, relations)
         cuts = _cuts(sources, located, shifts, None)
-    measured = _measure(sources, located, cuts, around)
+    measured = _measure(sources, located, cuts, around, ahead=ahead)
     night: dict[str, tuple[Finding, ...]] = {}
     for found in (
         find_duplicates(sources),
@@ -333,23 +345,19 @@ def _cuts(
     shifts: Mapping[str, float],
     bench: Path | None,
 ) -> dict[str, Cut]:
-    seconds = sources.di.frames / sources.di.sample_rate_hz
     taken = _taken_often(sources.plan, shifts)
     cuts = {}
     for capture in sources.plan.captures:
         result = located.get(capture.id)
         if capture.id not in shifts or result is None or result.located is None:
             continue
-        latency = result.located.latency
-        cuts[capture.id] = Cut(
-            di=sources.di,
-            source=sources.spec(capture),
+        left = bench_file(bench, capture.id) if bench and capture.id in taken else None
+        cuts[capture.id] = cut_of(
+            sources.di,
+            sources.spec(capture),
+            result.located.latency,
             shift_samples=shifts[capture.id],
-            drift_ppm=drift_to_correct(latency.drift_ppm, seconds),
-            jumps=latency.jumps,
-            bench=bench_file(bench, capture.id)
-            if bench and capture.id in taken
-            else None,
+            bench=left,
         )
     return cuts
 
@@ -369,11 +377,16 @@ def _measure(
     located: Mapping[str, LocateResult],
     cuts: Mapping[str, Cut],
     around: Surroundings,
+    *,
+    ahead: Mapping[str, Ahead],
 ) -> dict[str, MeasureResult]:
     steps = [
         Step(
             capture.id,
-            MeasureTask(cuts[capture.id], located[capture.id].frames),
+            Early(
+                MeasureTask(cuts[capture.id], located[capture.id].frames),
+                ahead.get(capture.id),
+            ),
             cut_parts(sources, capture, cuts[capture.id]),
         )
         for capture in sources.plan.captures
@@ -383,7 +396,7 @@ def _measure(
     return around.keeper.map(
         "measure",
         steps,
-        measure_capture,
+        measure_early,
         adapter=_MEASURE_RESULT,
         workers=around.workers,
         progress=around.progress,

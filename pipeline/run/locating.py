@@ -17,7 +17,7 @@ from pipeline.models.plan import CapturePlan
 from pipeline.models.record import Finding
 from pipeline.run.around import Sources, Surroundings
 from pipeline.run.keeping import Step
-from pipeline.run.tasks import LocateResult, LocateTask, locate_capture
+from pipeline.run.tasks import Ahead, Early, LocateResult, LocateTask, locate_early
 
 _SURE = 0.9
 _NIGHT_TOLERANCE_S = 0.05
@@ -25,7 +25,9 @@ _NIGHT_TOLERANCE_S = 0.05
 _ADAPTER = TypeAdapter(LocateResult)
 
 
-def locate_all(sources: Sources, around: Surroundings) -> dict[str, LocateResult]:
+def locate_all(
+    sources: Sources, around: Surroundings, ahead: Mapping[str, Ahead]
+) -> dict[str, LocateResult]:
     """Find every capture on the DI's time.
 
     Parameters
@@ -34,6 +36,8 @@ def locate_all(sources: Sources, around: Surroundings) -> dict[str, LocateResult
         The session's files.
     around : Surroundings
         Workers, progress and what was kept.
+    ahead : mapping of str to Ahead
+        What workers may go on with, by capture id.
 
     Returns
     -------
@@ -51,7 +55,9 @@ def locate_all(sources: Sources, around: Surroundings) -> dict[str, LocateResult
     readable = [capture for capture in captures if capture.id not in found]
     leaders = list({capture.rig: capture for capture in reversed(readable)}.values())
     leading = {capture.id for capture in leaders}
-    found |= _round("locate", [_step(capture, sources) for capture in leaders], around)
+    found |= _round(
+        "locate", [_step(capture, sources) for capture in leaders], around, ahead
+    )
     front_ends = {
         capture.rig: result.located.front_end
         for capture in leaders
@@ -62,8 +68,8 @@ def locate_all(sources: Sources, around: Surroundings) -> dict[str, LocateResult
         for capture in readable
         if capture.id not in leading
     ]
-    found |= _round("locate", rest, around)
-    found |= _round("locate again", _search_again(sources, found), around)
+    found |= _round("locate", rest, around, ahead)
+    found |= _round("locate again", _search_again(sources, found), around, ahead)
     return {
         capture.id: found[capture.id] for capture in captures if capture.id in found
     }
@@ -85,12 +91,18 @@ def _step(
 
 
 def _round(
-    stage: str, steps: Sequence[Step[LocateTask]], around: Surroundings
+    stage: str,
+    steps: Sequence[Step[LocateTask]],
+    around: Surroundings,
+    ahead: Mapping[str, Ahead],
 ) -> dict[str, LocateResult]:
     return around.keeper.map(
         stage,
-        steps,
-        locate_capture,
+        [
+            Step(step.id, Early(step.task, ahead.get(step.id)), step.parts)
+            for step in steps
+        ],
+        locate_early,
         adapter=_ADAPTER,
         workers=around.workers,
         progress=around.progress,

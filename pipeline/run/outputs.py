@@ -1,15 +1,17 @@
 """Where a session's audio goes, and what is said in it."""
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from pipeline.files.bext import BextFields
 from pipeline.files.names import unique_names, unspaced
+from pipeline.files.store import AUDIO_FOLDER
 from pipeline.files.wave_chunks import read_bext
 from pipeline.models.plan import DI_NAME, Plan
 from pipeline.run.around import Sources
-from pipeline.run.tasks import OutputFile
+from pipeline.run.tasks import Ahead, OutputFile
 from pipeline.stages.di import DiSpec
 
 
@@ -76,6 +78,48 @@ class OutputFiles:
             sample_rate_hz=self._rate,
             origin=self._origin,
         )
+
+
+def plan_ahead(
+    sources: Sources,
+    folder: Path | None,
+    bench: Path | None,
+    trims: Mapping[str, float],
+) -> dict[str, Ahead]:
+    """Say what workers need to know to measure and write what they have found.
+
+    Parameters
+    ----------
+    sources : Sources
+        The session's files.
+    folder : Path or None
+        The run's folder.
+    bench : Path or None
+        Where tasks leave results for each other.
+    trims : mapping of str to float
+        What a listener added by ear, in dB by id.
+
+    Returns
+    -------
+    dict of str to Ahead
+        By capture id; empty where nothing is written.
+    """
+    if folder is None or bench is None:
+        return {}
+    files = OutputFiles(sources, folder)
+    mics = Counter(capture.pass_id for capture in sources.plan.captures)
+    level = sources.plan.manifest.loudness
+    return {
+        capture.id: Ahead(
+            bench=bench,
+            file=files.file(capture.id, AUDIO_FOLDER),
+            wanted_lufs=level.target_lufs,
+            ceiling_dbtp=level.max_true_peak_dbtp,
+            trim_db=trims.get(capture.id, 0.0),
+            alone=mics[capture.pass_id] == 1,
+        )
+        for capture in sources.plan.captures
+    }
 
 
 def _origin(di: DiSpec) -> BextFields | None:

@@ -38,7 +38,7 @@ def check_session(plan: Plan, around: Surroundings) -> Record:
     Record
         As a run would write it, without outputs and blends.
     """
-    judged = judge_session(plan, around, None)
+    judged = judge_session(plan, around)
     levelled = level_session(judged, around, None, blends=False)
     return make_record(levelled, {}, play_along(levelled, None, around), around)
 
@@ -62,9 +62,9 @@ def run_session(plan: Plan, folder: Path, around: Surroundings) -> Record:
     """
     make_folders(folder)
     with open_bench(folder) as bench:
-        judged = judge_session(plan, around, bench)
+        judged = judge_session(plan, around, folder, bench)
         levelled = level_session(judged, around, bench)
-        outputs = write_all(levelled, folder, around)
+        outputs = write_all(levelled, folder, around, bench)
     along = play_along(levelled, folder, around)
     around.keeper.close()
     return make_record(levelled, outputs, along, around)
@@ -90,7 +90,7 @@ def explain_session(
         Per capture and stage. Where an earlier stage has to run first, the later one
         is said to run, and is reused if what it rests on comes out as before.
     """
-    judged = judge_session(plan, around, None)
+    judged = judge_session(plan, around)
     known = set(judged.measured)
     complete = known == set(judged.cuts) and len(judged.located) == len(plan.captures)
     late = [(CONTEXT_STAGE, CONTEXT_NAME)] if plan.manifest.context else []

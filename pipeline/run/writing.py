@@ -18,15 +18,18 @@ from pipeline.run.around import Surroundings
 from pipeline.run.blending import blend_parts
 from pipeline.run.keeping import Step
 from pipeline.run.levelling import Levelled
-from pipeline.run.outputs import OutputFiles
+from pipeline.run.outputs import OutputFiles, plan_ahead
 from pipeline.run.relating import cut_parts
-from pipeline.run.tasks import WriteTask, write_capture
+from pipeline.run.tasks import Ahead, Early, WriteTask, write_early
 
 _OUTPUT = TypeAdapter(Output)
 
 
 def write_all(
-    levelled: Levelled, folder: Path, around: Surroundings
+    levelled: Levelled,
+    folder: Path,
+    around: Surroundings,
+    bench: Path | None = None,
 ) -> dict[str, Output]:
     """Write every levelled file that is not there yet.
 
@@ -38,6 +41,8 @@ def write_all(
         The run's folder.
     around : Surroundings
         Workers, progress and what was kept.
+    bench : Path, optional
+        Where what was written ahead lies.
 
     Returns
     -------
@@ -46,12 +51,14 @@ def write_all(
     """
     judged = levelled.judged
     sources = judged.sources
+    ahead = plan_ahead(sources, folder, bench, around.trims)
     files = OutputFiles(sources, folder, [plan.id for plan in levelled.blends])
     steps = [
         _step(
             c.id,
             WriteTask(cut, files.file(c.id, AUDIO_FOLDER), finished.loudness),
             cut_parts(sources, c, cut),
+            ahead.get(c.id),
         )
         for c in judged.plan.captures
         if (finished := levelled.capture(c.id)) and (cut := judged.cuts[c.id])
@@ -73,7 +80,7 @@ def write_all(
     return around.keeper.map(
         "write",
         steps,
-        write_capture,
+        write_early,
         adapter=_OUTPUT,
         workers=around.workers,
         progress=around.progress,
@@ -82,14 +89,17 @@ def write_all(
 
 
 def _step(
-    id_: str, task: WriteTask, samples: Mapping[str, JsonValue]
-) -> Step[WriteTask]:
+    id_: str,
+    task: WriteTask,
+    samples: Mapping[str, JsonValue],
+    ahead: Ahead | None = None,
+) -> Step[Early[WriteTask]]:
     made: dict[str, JsonValue] = {
         "gain": task.loudness.gain_db,
         "name": task.file.relative,
         "description": asdict(task.bext),
     }
-    return Step(id_, task, {**samples, **made})
+    return Step(id_, Early(task, ahead), {**samples, **made})
 
 
 def make_folders(folder: Path) -> None:

@@ -55,9 +55,11 @@ def cut_to_di(
     pieces = _pieces(jumps, shift_samples, frames, sample_rate_hz)
     lags = [lag for _, lag in pieces]
     reach = MARGIN_SAMPLES + int(abs(drift) * 1e-6 * frames) + 2
-    start = int(np.floor(min(lags))) - reach
-    stop = int(np.ceil(max(lags))) + frames + reach
-    samples = source.read(start, stop - start)
+    # Never outside of the file: what moves the samples takes zeros there by itself, and
+    # a source that is held in memory hands out a view.
+    start = max(int(np.floor(min(lags))) - reach, 0)
+    stop = min(int(np.ceil(max(lags))) + frames + reach, source.frames)
+    samples = source.read(start, max(stop - start, 0))
     if drift and len(pieces) > 1:
         return _drifting_pieces(
             samples, pieces, drift, frames=frames, source_start=start

@@ -88,6 +88,10 @@ class Source:
         if self.frames <= most_frames:
             self._kept = self._read(0, self.frames)
 
+    def let_go(self) -> None:
+        """Hold nothing in memory any more."""
+        self._kept = None
+
     def read(self, start: int, frames: int) -> NDArray[np.float32]:
         """Read samples; zero outside the file.
 

@@ -107,34 +107,40 @@ def straightforward(audio: Path) -> None:
 
 
 def by_stage(manifest: Path, folder: Path) -> list[tuple[str, float]]:
-    """CPU seconds of each kind of task in one process."""
-    from pipeline.run import judging, locating, relating, writing
+    """CPU seconds of each kind of work in one process."""
+    from pipeline.run import blending, judging, relating
     from pipeline.run.service import Options, run_manifests
+    from pipeline.run.tasks import ahead, write
 
     spent: dict[str, float] = {}
+    inner = [0.0]
 
-    def timed(function: Callable[[object], object]) -> Callable[[object], object]:
-        def work(task: object) -> object:
+    def timed(function: Callable[..., object], label: str) -> Callable[..., object]:
+        def work(*given: object) -> object:
+            inner.append(0.0)
             begin = time.process_time()
-            result = function(task)
-            name = function.__name__
-            spent[name] = spent.get(name, 0.0) + time.process_time() - begin
+            result = function(*given)
+            whole = time.process_time() - begin
+            # A capture is cut, measured and written while it is being located.
+            spent[label] = spent.get(label, 0.0) + whole - inner.pop()
+            inner[-1] += whole
             return result
 
         return work
 
-    for module in (judging, locating, relating, writing):
-        for name in vars(module).copy():
-            if name in {
-                "fingerprint",
-                "describe_di",
-                "locate_capture",
-                "measure_capture",
-                "relate_pass",
-                "write_capture",
-                "measure_blend",
-            }:
-                setattr(module, name, timed(getattr(module, name)))
+    for module, name, label in (
+        (judging, "fingerprint", "hash"),
+        (ahead, "locate_capture", "locate"),
+        (ahead, "cut_source", "cut"),
+        (ahead, "cut_capture", "cut"),
+        (ahead, "measure_samples", "measure"),
+        (ahead, "write_samples", "write"),
+        (write, "write_samples", "write"),
+        (judging, "describe_di", "the DI"),
+        (relating, "relate_pass", "relate"),
+        (blending, "measure_blend", "blend"),
+    ):
+        setattr(module, name, timed(getattr(module, name), label))
     begin = time.process_time()
     run_manifests([manifest], folder, Options(jobs=1, quiet=True))
     total = time.process_time() - begin

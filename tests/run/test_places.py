@@ -306,7 +306,7 @@ def change(path):
 
 
 @pytest.mark.parametrize("name", ["di.wav", "p000.wav"])
-@pytest.mark.parametrize("stage", ["locating.locate_capture", "writing.write_capture"])
+@pytest.mark.parametrize("stage", ["locating.locate_early", "writing.write_early"])
 def test_a_source_that_changes_is_not_mixed(tmp_path, monkeypatch, name, stage):
     # Changed after its content was hashed: before it is searched, or before it is
     # written, when nothing is left on the bench to write from.

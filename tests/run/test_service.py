@@ -332,10 +332,15 @@ def decided(session, folder):
 def test_a_second_run_does_no_signal_work(session, processed, tmp_path, monkeypatch):
     _, folder = processed
     shutil.copytree(folder, tmp_path / "again")
-    for name in ("locate_capture", "measure_capture", "write_capture", "describe_di"):
-        for module in ("judging", "locating", "relating", "writing"):
-            path = f"pipeline.run.{module}.{name}"
-            monkeypatch.setattr(path, refuse_to_work, raising=False)
+    for path in (
+        "locating.locate_early",
+        "judging.measure_early",
+        "judging.describe_di",
+        "relating.relate_pass",
+        "blending.measure_blend",
+        "writing.write_early",
+    ):
+        monkeypatch.setattr(f"pipeline.run.{path}", refuse_to_work)
     (outcome,) = run_manifests([session.manifest], tmp_path / "again", QUIET)
     made = processed[0].record.created
     assert outcome.record.model_copy(update={"created": made}) == processed[0].record

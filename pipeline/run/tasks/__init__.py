@@ -4,8 +4,15 @@ A failure that belongs to one capture comes back as a finding of that capture. W
 are forked from a process that has imported all of it, and nothing else.
 """
 
+from pipeline.run.tasks.ahead import (
+    Ahead,
+    Early,
+    locate_early,
+    measure_early,
+    write_early,
+)
 from pipeline.run.tasks.blend import BlendTask, Part, measure_blend, sum_parts
-from pipeline.run.tasks.cut import Cut, cut_capture
+from pipeline.run.tasks.cut import Cut, cut_capture, cut_of
 from pipeline.run.tasks.describe import DescribeTask, describe_di
 from pipeline.run.tasks.locate import LocateResult, LocateTask, locate_capture
 from pipeline.run.tasks.look import Fingerprint, fingerprint
@@ -15,9 +22,11 @@ from pipeline.run.tasks.relate import RelateResult, RelateTask, relate_pass
 from pipeline.run.tasks.write import OutputFile, WriteTask, write_capture
 
 __all__ = [
+    "Ahead",
     "BlendTask",
     "Cut",
     "DescribeTask",
+    "Early",
     "Fingerprint",
     "LocateResult",
     "LocateTask",
@@ -30,13 +39,17 @@ __all__ = [
     "RelateTask",
     "WriteTask",
     "cut_capture",
+    "cut_of",
     "describe_di",
     "fingerprint",
     "locate_capture",
+    "locate_early",
     "locate_loopback",
     "measure_blend",
     "measure_capture",
+    "measure_early",
     "relate_pass",
     "sum_parts",
     "write_capture",
+    "write_early",
 ]

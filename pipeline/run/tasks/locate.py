@@ -1,5 +1,6 @@
 """Judge one capture and find it on the DI's time."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from pipeline.dsp.activity import frame_power
@@ -64,13 +65,17 @@ class LocateResult:
         return any(finding.severity == "reject" for finding in self.findings)
 
 
-def locate_capture(task: LocateTask) -> LocateResult:
+def locate_capture(
+    task: LocateTask, then: Callable[[Source, LocateResult], None] | None = None
+) -> LocateResult:
     """Judge one capture and find it on the DI's time.
 
     Parameters
     ----------
     task : LocateTask
         What to judge.
+    then : callable, optional
+        Told of a capture that is this DI, while it is open.
 
     Returns
     -------
@@ -98,7 +103,10 @@ def locate_capture(task: LocateTask) -> LocateResult:
                 findings = (*findings, *_nobody_plays(task, source))
             else:
                 findings = (*findings, *_flaws(task, source, located))
-            return LocateResult(findings, located, source.frames)
+            result = LocateResult(findings, located, source.frames)
+            if then is not None and not result.rejected:
+                then(source, result)
+            return result
     except AudioError as error:
         return LocateResult((refusal(error),))
 

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.dsp.activity import FRAME_S
 from pipeline.errors import AudioError
@@ -60,11 +61,29 @@ def measure_capture(task: MeasureTask) -> MeasureResult:
     MeasureResult
         Measures before any gain, and findings.
     """
-    cut = task.cut
     try:
-        samples = cut_capture(cut)
+        samples = cut_capture(task.cut)
     except AudioError as error:
         return MeasureResult(None, (refusal(error),))
+    return measure_samples(task, samples)
+
+
+def measure_samples(task: MeasureTask, samples: NDArray[np.float32]) -> MeasureResult:
+    """Measure one capture that was cut to the DI.
+
+    Parameters
+    ----------
+    task : MeasureTask
+        How it was cut.
+    samples : ndarray of float32, shape (DI's frames,)
+        What was cut.
+
+    Returns
+    -------
+    MeasureResult
+        Measures before any gain, and findings.
+    """
+    cut = task.cut
     held = (
         max(0, int(np.ceil(-cut.shift_samples))),
         min(cut.di.frames, int(task.frames - cut.shift_samples)),

@@ -12,7 +12,7 @@ from pipeline.models.record import LoudnessResult, Output
 from pipeline.report.listening import listening_file, listening_samples
 from pipeline.run.tasks.blend import BlendTask, sum_parts
 from pipeline.run.tasks.cut import Cut, cut_capture
-from pipeline.stages.di import DiSpec, load_di
+from pipeline.stages.di import DiSpec
 from pipeline.stages.output import describe_output, write_output
 from pipeline.stages.read import SourceSpec, open_source
 
@@ -40,6 +40,16 @@ class OutputFile:
     relative: str
     sample_rate_hz: int
     origin: BextFields | None
+
+    @property
+    def path(self) -> Path:
+        """Where it goes."""
+        return self.folder / self.relative
+
+    @property
+    def listen(self) -> Path:
+        """Where the copy goes that the page loads."""
+        return self.folder / listening_file(self.relative)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,18 +93,39 @@ def write_capture(task: WriteTask) -> Output:
         Where it is, and its hash. An `OutputError` says why it could not be written,
         an `AudioError` why there are no samples.
     """
-    # Writing needs nothing of the DI: what was held for measuring makes room.
-    load_di.cache_clear()
+    return write_samples(task, _take(task.samples), task.file.path, task.file.listen)
+
+
+def write_samples(
+    task: WriteTask, samples: NDArray[np.float32], path: Path, listen: Path
+) -> Output:
+    """Write one levelled file, and its listening copy, to wherever it is wanted.
+
+    Parameters
+    ----------
+    task : WriteTask
+        What to write.
+    samples : ndarray of float32, shape (frames,)
+        Before gain, full scale 1.
+    path, listen : Path
+        Where the file and the copy go.
+
+    Returns
+    -------
+    Output
+        As if it were in its own place. An `OutputError` says why it could not be
+        written.
+    """
     file = task.file
     return write_output(
-        _take(task.samples),
+        samples,
         task.loudness.gain_db,
-        file.folder / file.relative,
+        path,
         relative=file.relative,
         sample_rate_hz=file.sample_rate_hz,
         bext=task.bext,
         wrap=partial(listening_samples, file.relative, rate=file.sample_rate_hz),
-        listen=file.folder / listening_file(file.relative),
+        listen=listen,
     )
 
 
