@@ -34,9 +34,9 @@ _BETA = 12.0
 _WHOLE = 1e-9
 _ROW = _TAPS
 _BLOCK_ROWS = 512
-# Rows of a constant shift are half as long: of a window of three, two thirds are taps.
-_SHORT_ROW = _TAPS // 2
-_SHORT_BLOCK_ROWS = 256
+# Rows of a constant shift are a third as long: of a window of four, three are taps.
+_SHORT_ROW = _TAPS // 3
+_SHORT_BLOCK_ROWS = 512
 _CELLS = 16
 _NODES = 4
 
