@@ -192,8 +192,9 @@ def _probed(x: Samples, grid: Samples, block: int) -> Index:
     # looked at.
     stride = block // _PROBES
     late, step = block // _CELL, _CELL_PROBES * stride // _CELL
-    cells = np.flatnonzero(grid[late::step] == grid[:-late:step])
-    cells = np.union1d(np.maximum(cells - 1, 0), cells)
+    equal = grid[late::step] == grid[:-late:step]
+    equal[:-1] |= equal[1:]
+    cells = np.flatnonzero(equal)
     probes = (cells[:, None] * _CELL_PROBES + np.arange(_CELL_PROBES)).ravel()
     at = probes * stride
     inside = at < len(x) - block
