@@ -24,6 +24,7 @@ CHUNK = 1 << 14
 PLAUSIBLE = 0.6
 GENUINE = 0.5
 TIE_SIGMAS = 4.0
+REFINED = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,9 +227,11 @@ def _self_similarity(
     reference: DiReference, lags_samples: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """How much the DI resembles itself at some lags, 1 at lag 0."""
-    own = reference.self_similarity()
     places = np.abs(np.rint(lags_samples / reference.decimation)).astype(int)
-    near = np.clip(places[:, np.newaxis] + np.arange(-3, 4), 0, own.size - 1)
+    own = reference.self_similarity(int(places.max(initial=0)) + REFINED)
+    near = np.clip(
+        places[:, np.newaxis] + np.arange(-REFINED, REFINED + 1), 0, own.size - 1
+    )
     return np.asarray(own[near].max(axis=1) / own[0], dtype=np.float64)
 
 

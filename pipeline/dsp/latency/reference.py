@@ -66,24 +66,33 @@ class DiReference:
     memo: dict[object, NDArray[np.complex64]] = field(
         default_factory=dict, repr=False, compare=False
     )
-    own: list[NDArray[np.float32]] = field(
-        default_factory=list, repr=False, compare=False
+    own: dict[int, NDArray[np.float32]] = field(
+        default_factory=dict, repr=False, compare=False
     )
 
-    def self_similarity(self) -> NDArray[np.float32]:
+    def self_similarity(self, most: int) -> NDArray[np.float32]:
         """Size of the flattened autocorrelation, worked out when first needed.
+
+        Parameters
+        ----------
+        most : int
+            Largest lag of interest, in decimated samples.
 
         Returns
         -------
         NDArray[np.float32]
-            Shape (coarse_nfft // 2,), a lag of one decimated sample each.
+            Up to that lag and farther, a lag of one decimated sample each.
         """
-        if not self.own:
-            spectrum = self.flattened(self.coarse_nfft)
+        # Up to the spare of the short transform no lag meets one from its other end.
+        spare = self.short_nfft - self.coarse_frames
+        nfft, reach = self.coarse_nfft, self.coarse_nfft // 2
+        if most < spare:
+            nfft, reach = self.short_nfft, spare
+        if nfft not in self.own:
+            spectrum = self.flattened(nfft)
             power = spectrum.real**2 + spectrum.imag**2
-            whole = scipy.fft.irfft(power, self.coarse_nfft)
-            self.own.append(np.abs(whole[: self.coarse_nfft // 2]))
-        return self.own[0]
+            self.own[nfft] = np.abs(scipy.fft.irfft(power, nfft)[:reach])
+        return self.own[nfft]
 
     def flattened(self, nfft: int) -> NDArray[np.complex64]:
         """Conjugate flattened spectrum of the decimated DI, made when first needed.

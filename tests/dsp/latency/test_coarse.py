@@ -105,3 +105,25 @@ def test_the_decimator_is_the_windowed_sinc_of_a_library(factor):
     wanted = np.convolve(noise, taps, "valid")[::factor][: found.size]
     assert found.size > 400
     assert found == pytest.approx(wanted, abs=1e-5)  # single precision
+
+
+def test_a_repetition_is_seen_in_the_short_transform_as_in_the_long_one():
+    # A bar that comes again after 20 s and after 65 s: the latter is beyond the spare.
+    bar = chirpy(13, 3.0)
+    di = chirpy(14, 80.0)
+    for at in (5.0, 25.0, 70.0):
+        start = round(at * RATE)
+        di[start : start + bar.size] = bar
+    reference = prepare_di(di, RATE)
+    apart = [round(late * RATE / reference.decimation) for late in (20.0, 65.0)]
+    near = reference.self_similarity(apart[0])
+    far = reference.self_similarity(apart[1])
+    assert near.size < apart[1] < far.size
+    assert near / near[0] == pytest.approx(far[: near.size] / far[0], abs=1e-3)
+    floor = np.median(far) / far[0]
+    for place in apart:
+        assert far[place - 2 : place + 3].max() / far[0] > 20 * floor
+    # By definition the share of the sound that comes again.
+    assert far[apart[0] - 2 : apart[0] + 3].max() == pytest.approx(
+        far[apart[1] - 2 : apart[1] + 3].max(), rel=0.2
+    )
