@@ -6,7 +6,6 @@ ERB-spaced band, dB. Distances are in dB.
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import pdist, squareform
 
 
@@ -107,6 +106,9 @@ def group_within(
     """
     if len(distance_db) < 2:
         return []
+    # Only nights with control captures are grouped.
+    from scipy.cluster.hierarchy import fcluster, linkage  # noqa: PLC0415 (see above)
+
     tree = linkage(squareform(distance_db, checks=False), method="complete")
     labels = fcluster(tree, t=largest_db, criterion="distance")
     groups = (

@@ -21,7 +21,10 @@ HEAVY = (
     ("module", "unwanted"),
     [
         ("pipeline.run.tasks", (*PAGE, *SHELL, *HEAVY)),
-        ("pipeline.run.service", (*PAGE, "matplotlib", "pyloudnorm", "pipeline.demo")),
+        (
+            "pipeline.run.service",
+            (*PAGE, "matplotlib", "pyloudnorm", "scipy.cluster", "pipeline.demo"),
+        ),
         ("pipeline.cli", (*PAGE, *HEAVY, "numpy", "scipy", "pydantic", "soundfile")),
     ],
 )
