@@ -21,7 +21,7 @@ from pipeline.errors import ReampsError
 from pipeline.files.atomic import replace_with
 
 if TYPE_CHECKING:
-    from distributed import Client
+    from distributed import Client, Future
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
@@ -191,7 +191,8 @@ class Cluster:
         tasks : sequence
             What there is to do.
         done : callable
-            Called here with index and result, in the order in which they come.
+            Called here with index and result, in the order in which they come; may
+            append to a list of tasks.
 
         Raises
         ------
@@ -205,15 +206,23 @@ class Cluster:
         )
 
         token = self._tokens[-1]
-        futures = {
-            # Every task has its effects: none is the same as an earlier one.
-            self._client.submit(work, function, task, token, pure=False): index
-            for index, task in enumerate(tasks)
-        }
+        futures: dict[Future[Result], int] = {}
+        ended = as_completed(loop=self._client.loop)
+        given = 0
         try:
-            for future in as_completed(list(futures), loop=self._client.loop):
-                done(futures.pop(future), future.result())
-                future.release()
+            while futures or given < len(tasks):
+                for index in range(given, len(tasks)):
+                    # Every task has its effects: none is the same as an earlier one.
+                    future = self._client.submit(
+                        work, function, tasks[index], token, pure=False
+                    )
+                    futures[future] = index
+                    ended.add(future)
+                given = len(tasks)
+                if futures:
+                    future = next(ended)
+                    done(futures.pop(future), future.result())
+                    future.release()
         except KilledWorker as error:
             message = (
                 f"The cluster gave up: workers keep dying at one task ({error}). What "

@@ -1,8 +1,9 @@
 """Where work is done: in this process, in several, or on a cluster.
 
 One interface for all: `map` over a module-level function and picklable tasks, each
-result handed over, with the index of its task, as it is done. Whatever ends a map,
-no task of it is still at work afterwards: nothing is written behind a run's back.
+result handed over, with the index of its task, as it is done. Whoever takes a result
+may append to the list of tasks what had to wait for it. Whatever ends a map, no task
+of it is still at work afterwards: nothing is written behind a run's back.
 """
 
 import multiprocessing
@@ -10,16 +11,11 @@ import os
 import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import (
-    BrokenExecutor,
-    Future,
-    ProcessPoolExecutor,
-    as_completed,
-    wait,
-)
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
 from multiprocessing.connection import wait as wait_for_end
 from pathlib import Path
+from queue import SimpleQueue
 from typing import Protocol, TypeVar
 
 from threadpoolctl import threadpool_limits
@@ -57,7 +53,7 @@ class Workers(Protocol):
         tasks: Sequence[Task],
         done: Callable[[int, Result], None],
     ) -> None:
-        """Run the function on every task; hand over each result with its index."""
+        """Run the function on every task, also on those that `done` appends."""
 
 
 class Serial:
@@ -73,6 +69,7 @@ class Serial:
         done: Callable[[int, Result], None],
     ) -> None:
         """Run the function on every task, one after the other."""
+        # A list that grows meanwhile is gone through to its new end.
         for index, task in enumerate(tasks):
             result = function(task)
             if interruption.seen():
@@ -113,7 +110,8 @@ class Processes:
         tasks : sequence
             What there is to do.
         done : callable
-            Called here with index and result, in the order in which they come.
+            Called here with index and result, in the order in which they come; may
+            append to a list of tasks.
 
         Raises
         ------
@@ -122,11 +120,11 @@ class Processes:
         KeyboardInterrupt
             When interrupted; no process is left by then.
         """
-        left = dict(enumerate(tasks))
+        finished: set[int] = set()
         try:
             for _ in range(MOST_DEATHS):
                 try:
-                    self._round(function, left, done)
+                    self._round(function, tasks, finished, done)
                 except BrokenExecutor:
                     self.close()
                 else:
@@ -144,19 +142,29 @@ class Processes:
     def _round(
         self,
         function: Callable[[Task], Result],
-        left: dict[int, Task],
+        tasks: Sequence[Task],
+        finished: set[int],
         done: Callable[[int, Result], None],
     ) -> None:
         futures: dict[Future[Result], int] = {}
+        ended: SimpleQueue[Future[Result]] = SimpleQueue()
+        given = 0
         try:
             self._open()
-            with held_interrupt():
-                for index, task in left.items():
-                    futures[self._open().submit(function, task)] = index
-            for future in as_completed(futures):
-                result = future.result()
-                del left[futures[future]]
-                done(futures[future], result)
+            while futures or given < len(tasks):
+                with held_interrupt():
+                    for index in range(given, len(tasks)):
+                        if index not in finished:
+                            future = self._open().submit(function, tasks[index])
+                            futures[future] = index
+                            future.add_done_callback(ended.put)
+                given = len(tasks)
+                if futures:
+                    future = ended.get()
+                    index = futures.pop(future)
+                    result = future.result()
+                    finished.add(index)
+                    done(index, result)
         except Exception:
             for waiting in futures:
                 waiting.cancel()

@@ -7,6 +7,7 @@ run and prints the answers.
 """
 
 import json
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -138,6 +139,7 @@ class Keeper:
         workers: Workers,
         progress: Progress,
         valid: Callable[[Result], bool] = lambda _: True,
+        then: Callable[[str, Result | None], Sequence[Step[Task]]] = lambda *_: (),
     ) -> dict[str, Result]:
         """Do what has to be done, reuse the rest.
 
@@ -157,6 +159,9 @@ class Keeper:
             Who is told of every step.
         valid : callable
             Whether a kept result still holds, such as a file that it names.
+        then : callable
+            What there is to do besides, once the result of a step is known; told of
+            its id and its result. A dry keeper gives None for what would run.
 
         Returns
         -------
@@ -166,40 +171,28 @@ class Keeper:
         cache = self._cache(stage, adapter)
         found: dict[str, Result] = {}
         due: list[tuple[Step[Task], str]] = []
-        for step in steps:
-            key = key_of(stage, dict(step.parts))
-            kept = cache.get(key) if cache else None
-            if kept is not None and not valid(kept):
-                kept = None
-            entry = f"{stage} {step.id}"
-            self.decisions.append(
-                decide(
-                    stage,
-                    step.id,
-                    step.parts,
-                    before=self._before.get(entry),
-                    kept=kept is not None,
-                )
-            )
-            self._now[entry] = dict(step.parts)
-            if kept is None:
-                due.append((step, key))
-            else:
-                found[step.id] = kept
-                progress.step()
-        if not self._dry:
-            self._work(due, function, cache, found, workers, progress)
-        return {step.id: found[step.id] for step in steps if step.id in found}
+        tasks: list[Task] = []
+        order: list[str] = []
 
-    def _work(  # noqa: PLR0917 (one private caller)
-        self,
-        due: Sequence[tuple[Step[Task], str]],
-        function: Callable[[Task], Result],
-        cache: Cache[Result] | None,
-        found: dict[str, Result],
-        workers: Workers,
-        progress: Progress,
-    ) -> None:
+        def take(steps: Sequence[Step[Task]]) -> None:
+            waiting = deque(steps)
+            while waiting:
+                step = waiting.popleft()
+                order.append(step.id)
+                key = key_of(stage, dict(step.parts))
+                kept = cache.get(key) if cache else None
+                if kept is not None and not valid(kept):
+                    kept = None
+                self._decide(stage, step, kept=kept is not None)
+                if kept is not None:
+                    found[step.id] = kept
+                    progress.step()
+                elif not self._dry:
+                    due.append((step, key))
+                    tasks.append(step.task)
+                    continue
+                waiting.extend(then(step.id, kept))
+
         def done(index: int, result: Result) -> None:
             # Kept at once: whatever ends this run, the next goes on from here.
             step, key = due[index]
@@ -207,8 +200,19 @@ class Keeper:
             if cache is not None:
                 cache.put(key, result)
             progress.step()
+            take(then(step.id, result))
 
-        workers.map(function, [step.task for step, _ in due], done)
+        take(steps)
+        workers.map(function, tasks, done)
+        return {id_: found[id_] for id_ in order if id_ in found}
+
+    def _decide(self, stage: str, step: Step[Task], *, kept: bool) -> None:
+        entry = f"{stage} {step.id}"
+        before = self._before.get(entry)
+        self.decisions.append(
+            decide(stage, step.id, step.parts, before=before, kept=kept)
+        )
+        self._now[entry] = dict(step.parts)
 
     def _cache(self, stage: str, adapter: TypeAdapter[Result]) -> Cache[Result] | None:
         if self._folder is None:
@@ -221,7 +225,10 @@ class Keeper:
         """Write the ledger; forget results that this session no longer needs."""
         if self._folder is None or self._dry:
             return
-        replace_with(self._folder / LEDGER, _LEDGER.dump_json(self._now))
+        # Sorted: in which order workers were done is of no interest.
+        replace_with(
+            self._folder / LEDGER, _LEDGER.dump_json(dict(sorted(self._now.items())))
+        )
         used = frozenset().union(*(cache.used for cache in self._caches))
         for path in self._folder.glob("*.json"):
             if path not in used and path.name != LEDGER:

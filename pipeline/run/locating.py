@@ -1,12 +1,12 @@
-"""When did every capture of the night happen? Rounds of the latency search.
+"""When did every capture of the night happen?
 
 The amplifier's front end belongs to the rig, not to the capture: it is fitted on one
-capture a rig and handed to the others. A capture whose riff repeats exactly is
-searched again where the rest of the night lies.
+capture a rig and handed to the others as soon as it is known. A capture whose riff
+repeats exactly is searched again where the rest of the night lies.
 """
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from statistics import median
 
@@ -53,23 +53,21 @@ def locate_all(
         if print_.sha256 is None
     }
     readable = [capture for capture in captures if capture.id not in found]
-    leaders = list({capture.rig: capture for capture in reversed(readable)}.values())
-    leading = {capture.id for capture in leaders}
-    found |= _round(
-        "locate", [_step(capture, sources) for capture in leaders], around, ahead
-    )
-    front_ends = {
-        capture.rig: result.located.front_end
-        for capture in leaders
-        if (result := found.get(capture.id)) and result.located
-    }
-    rest = [
-        _step(capture, sources, front_ends.get(capture.rig))
-        for capture in readable
-        if capture.id not in leading
-    ]
-    found |= _round("locate", rest, around, ahead)
-    found |= _round("locate again", _search_again(sources, found), around, ahead)
+    rigs: dict[str, list[CapturePlan]] = {}
+    for capture in readable:
+        rigs.setdefault(capture.rig, []).append(capture)
+    leaders = {members[0].id: members for members in rigs.values()}
+
+    def follow(id_: str, result: LocateResult | None) -> list[Step[Early[LocateTask]]]:
+        located = result.located if result else None
+        front_end = located.front_end if located else None
+        followers = leaders.get(id_, [])[1:]
+        return [_step(c, sources, ahead, front_end=front_end) for c in followers]
+
+    first = [_step(members[0], sources, ahead) for members in rigs.values()]
+    found |= _search("locate", first, around, follow)
+    again = _search_again(sources, found, ahead)
+    found |= _search("locate again", again, around)
     return {
         capture.id: found[capture.id] for capture in captures if capture.id in found
     }
@@ -78,40 +76,42 @@ def locate_all(
 def _step(
     capture: CapturePlan,
     sources: Sources,
+    ahead: Mapping[str, Ahead],
+    *,
     front_end: FrontEnd | None = None,
     expected: ExpectedLag | None = None,
-) -> Step[LocateTask]:
+) -> Step[Early[LocateTask]]:
     task = LocateTask(sources.di, sources.spec(capture), front_end, expected)
     parts = {
         **sources.parts(capture),
         "rig's front end": asdict(front_end) if front_end else None,
         "night's lag": asdict(expected) if expected else None,
     }
-    return Step(capture.id, task, parts)
+    return Step(capture.id, Early(task, ahead.get(capture.id)), parts)
 
 
-def _round(
+def _search(
     stage: str,
-    steps: Sequence[Step[LocateTask]],
+    steps: Sequence[Step[Early[LocateTask]]],
     around: Surroundings,
-    ahead: Mapping[str, Ahead],
+    then: Callable[
+        [str, LocateResult | None], Sequence[Step[Early[LocateTask]]]
+    ] = lambda *_: (),
 ) -> dict[str, LocateResult]:
     return around.keeper.map(
         stage,
-        [
-            Step(step.id, Early(step.task, ahead.get(step.id)), step.parts)
-            for step in steps
-        ],
+        steps,
         locate_early,
         adapter=_ADAPTER,
         workers=around.workers,
         progress=around.progress,
+        then=then,
     )
 
 
 def _search_again(
-    sources: Sources, found: Mapping[str, LocateResult]
-) -> list[Step[LocateTask]]:
+    sources: Sources, found: Mapping[str, LocateResult], ahead: Mapping[str, Ahead]
+) -> list[Step[Early[LocateTask]]]:
     sure = [
         result.located.latency.samples
         for result in found.values()
@@ -131,7 +131,7 @@ def _search_again(
     if 2 * near <= len(sure):
         return []
     expected = ExpectedLag(usual, tolerance)
-    return [_step(capture, sources, None, expected) for capture in doubtful]
+    return [_step(c, sources, ahead, expected=expected) for c in doubtful]
 
 
 def find_duplicates(sources: Sources) -> dict[str, Finding]:

@@ -88,6 +88,35 @@ def test_every_result_comes_once_with_its_index(jobs):
     assert sorted(got) == [(index, 2 * index) for index in range(20)]
 
 
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_what_waits_for_a_result_is_done_after_it(jobs):
+    tasks, got = [1, 2], []
+
+    def done(index, result):
+        got.append((tasks[index], result))
+        if result < 100:
+            # Every number is followed by its double.
+            tasks.append(result)
+
+    with open_workers(jobs) as workers:
+        workers.map(double, tasks, done)
+    numbers = [1, 2, 2, 4, 4, 8, 8, 16, 16, 32, 32, 64, 64]
+    assert sorted(got) == [(number, 2 * number) for number in numbers]
+
+
+def test_what_is_appended_outlives_a_process_that_died(tmp_path):
+    tasks, got = [tmp_path / "a"], []
+
+    def done(_index, result):
+        got.append(result)
+        if result == "a":
+            tasks.append(tmp_path / "b")
+
+    with open_workers(2) as workers:
+        workers.map(die_once, tasks, done)
+    assert got == ["a", "b"]
+
+
 def test_a_task_whose_process_died_is_done_by_another(tmp_path):
     got = {}
     with open_workers(2) as workers:
