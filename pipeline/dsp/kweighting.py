@@ -217,8 +217,9 @@ def _balanced(
 
 
 def _as(matrix: Float, dtype: np.dtype[np.floating]) -> Matrix:
-    # Numbers too small for the precision would cost a hundred times the time.
-    return np.where(np.abs(matrix) < _FLUSH, 0.0, matrix).astype(dtype)
+    # Numbers too small for the precision would cost a hundred times the time, and
+    # columns side by side the double.
+    return np.where(np.abs(matrix) < _FLUSH, 0.0, matrix).astype(dtype, order="C")
 
 
 def _level(step: Float, dtype: np.dtype[np.floating]) -> _Level:

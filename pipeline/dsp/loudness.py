@@ -214,7 +214,15 @@ def _windows(power: Float, cells: int) -> Float:
     """Mean power of every window of so many cells, in steps of one cell."""
     if len(power) < cells:
         return np.zeros(0)
-    return np.convolve(power, np.ones(cells), "valid") / cells
+    total = np.zeros(len(power) - cells + 1)
+    run, length, done = power, 1, 0
+    # Runs of 1, 2, 4 ... cells: those that the binary number of cells is made of.
+    while length <= cells:
+        if cells & length:
+            total += run[done : done + len(total)]
+            done += length
+        run, length = run[:-length] + run[length:], 2 * length
+    return total / cells
 
 
 def _level(power: float) -> float:

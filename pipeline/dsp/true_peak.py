@@ -51,10 +51,13 @@ class TruePeak:
         Absolute linear amplitude, full scale 1.0; 0 for silence.
     at_sample : float
         Where it lies, in samples of the input (fractional); 0 for silence.
+    sample_amplitude : float
+        Absolute linear amplitude of the largest sample; 0 for silence.
     """
 
     amplitude: float
     at_sample: float
+    sample_amplitude: float
 
 
 @lru_cache(maxsize=4)
@@ -224,7 +227,8 @@ class _Search:
         row, column = divmod(int(values.argmax()), values.shape[1])
         sample, phase = divmod(column, self.factor - 1)
         place = starts[row] + sample + (phase + 1) / self.factor
-        return TruePeak(float(values[row, column]), float(place))
+        largest = self.sample_peak.sample_amplitude
+        return TruePeak(float(values[row, column]), float(place), largest)
 
     def best(self, cells: Index) -> TruePeak:
         """Find the highest point, if it lies in some cells or is a sample."""
@@ -281,8 +285,9 @@ def _sample_peak(x: Samples, level: Float) -> TruePeak:
     start = max(int(level.argmax()) - 1, 0) * _CELL
     part = np.abs(x[start : start + _CELL])
     if not len(part) or part.max() == 0.0:
-        return TruePeak(0.0, 0.0)
-    return TruePeak(float(part.max()), float(start + int(part.argmax())))
+        return TruePeak(0.0, 0.0, 0.0)
+    largest = float(part.max())
+    return TruePeak(largest, float(start + int(part.argmax())), largest)
 
 
 def true_peak(x: Samples, sample_rate_hz: int) -> float:

@@ -27,7 +27,7 @@ from pipeline.dsp.spectrum import (
     smoothed_spectrum,
     third_octave_levels,
 )
-from pipeline.dsp.true_peak import true_peak
+from pipeline.dsp.true_peak import find_true_peak, true_peak
 from pipeline.models.record import (
     Curves,
     DiResult,
@@ -213,15 +213,14 @@ def measure(
     """
     activity, power, spectra = observed.activity, observed.power, observed.spectra
     cells = loudness_cells(samples, sample_rate_hz)
-    peak = true_peak(samples, sample_rate_hz)
+    peak = find_true_peak(samples, sample_rate_hz)
     levels = dynamics.level_curve(material.power, power, activity)
     loudness = cells.loudness()
     playing = power[: len(activity.active)][activity.active[: len(power)]]
     mean_square = float(playing.mean()) if len(playing) else 0.0
-    sample_peak = max(float(samples.max()), -float(samples.min()))
     metrics: dict[str, float | None] = {
-        "crest_db": dynamics.crest_db(sample_peak, mean_square),
-        "plr_db": dynamics.plr_db(peak, loudness.integrated_lufs),
+        "crest_db": dynamics.crest_db(peak.sample_amplitude, mean_square),
+        "plr_db": dynamics.plr_db(peak.amplitude, loudness.integrated_lufs),
         "lra_lu": loudness.lra_lu,
         "noise_dbfs": noise_dbfs(power, activity),
         "compression_db_per_db": dynamics.compression_db_per_db(levels),
@@ -234,7 +233,7 @@ def measure(
         curves = _curves(spectra, levels, samples, sample_rate_hz)
     return Measured(
         cell_power=cells.power.astype("<f8").tobytes(),
-        true_peak_dbtp=db_from_amplitude(peak),
+        true_peak_dbtp=db_from_amplitude(peak.amplitude),
         metrics=metrics,
         curves=curves,
         music_dbfs=db_from_power(mean_square),

@@ -142,6 +142,7 @@ def test_place_of_the_peak():
     found = find_true_peak(x, FS)
     assert found.at_sample == pytest.approx(1000.25, abs=1e-9)
     assert found.amplitude == pytest.approx(1.0, abs=2e-3)
+    assert found.sample_amplitude == x.max() < found.amplitude
 
 
 def test_linear_in_gain():
