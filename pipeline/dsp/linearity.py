@@ -252,6 +252,26 @@ def _di_power(di: DiSpectra, rows: NDArray[np.int64]) -> Float:
     return di.powers[key]
 
 
+def di_average(di: DiSpectra) -> PowerSpectrum | None:
+    """Average spectrum of a transformed DI where it plays.
+
+    Parameters
+    ----------
+    di : DiSpectra
+        The transformed DI.
+
+    Returns
+    -------
+    PowerSpectrum or None
+        As `average_spectrum` finds it; None without windows.
+    """
+    count = len(di.starts)
+    if not count:
+        return None
+    total = _di_power(di, np.arange(count))
+    return as_power_spectrum(bin_frequencies(di.sample_rate_hz), total, count)
+
+
 def _explained(cross: CrossSpectra) -> tuple[Float, Float]:
     """Power per bin that the halves explain of each other, and power in all."""
     # The halves' noise is independent, so it drops out of the product on average,

@@ -17,12 +17,12 @@ from pipeline.dsp.linearity import (
     CrossSpectra,
     capture_spectra,
     coherence_curve,
+    di_average,
     linear_share,
 )
 from pipeline.dsp.loudness import Loudness, LoudnessCells, loudness_cells
 from pipeline.dsp.noise import find_hum, hum_db, noise_dbfs
 from pipeline.dsp.spectrum import (
-    average_spectrum,
     erb_band_levels,
     smoothed_spectrum,
     third_octave_levels,
@@ -260,7 +260,7 @@ def measure_di(material: DiMaterial, spec: DiSpec, sha256: str) -> DiResult:
         With the file's name as it lies on the disk.
     """
     rate = spec.sample_rate_hz
-    playing = average_spectrum(material.samples, rate, material.activity.active)
+    playing = di_average(material.spectra)
     axis = third_octave_axis(rate)
     levels = third_octave_levels(playing)[: len(axis)] if playing else np.zeros(0)
     return DiResult(

@@ -9,7 +9,7 @@ from math import erf, sqrt
 
 import numpy as np
 import pytest
-from scipy.signal import butter, sosfilt
+from scipy.signal import butter, sosfilt, welch
 
 from pipeline.dsp.activity import FRAME_S, Activity
 from pipeline.dsp.linearity import (
@@ -17,6 +17,7 @@ from pipeline.dsp.linearity import (
     coherence,
     coherence_curve,
     cross_spectra,
+    di_average,
     di_spectra,
     linear_share,
     response,
@@ -191,3 +192,20 @@ def test_band_limited_capture_of_band_limited_di():
     assert freq[0] == pytest.approx(25.1189, abs=1e-3)
     inside = (freq > 70) & (freq < 11_000)
     assert share[inside].min() > 0.999
+
+
+def test_the_average_of_a_di_is_the_one_of_a_library():
+    # scipy.signal.welch: Hann windows at half overlap, one-sided density.
+    di = noise()
+    found = di_average(di_spectra(di, FS, always(di)))
+    size = 2 * (len(found.freq_hz) - 1)
+    freq, density = welch(di, FS, nperseg=size, detrend=False)
+    np.testing.assert_allclose(found.freq_hz, freq)
+    np.testing.assert_allclose(found.power, density, rtol=1e-5, atol=1e-12)
+
+
+def test_a_di_that_never_plays_has_no_average():
+    di = noise(2)
+    frames = round(2 / FRAME_S)
+    silent = Activity(FRAME_S, np.zeros(frames, bool), np.ones(frames, bool))
+    assert di_average(di_spectra(di, FS, silent)) is None
