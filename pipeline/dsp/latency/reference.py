@@ -243,8 +243,8 @@ def _clip_starts(di: NDArray[np.float32], grid: Grid) -> NDArray[np.int64]:
 
 def _active_rms(di: NDArray[np.float32], grid: Grid) -> float:
     """Rms of the frames that are not silent."""
-    count = max(di.size // grid.hop, 1)
-    frames = np.resize(di, (count, min(grid.hop, di.size)))
+    step = min(grid.hop, di.size)
+    frames = di[: di.size // step * step].reshape(-1, step)
     power = np.einsum("ij,ij->i", frames, frames).astype(np.float64) / frames.shape[1]
     loud = power > power.max() * 10.0 ** (ACTIVE_DB / 10.0)
     return float(np.sqrt(power[loud].mean()))
@@ -279,7 +279,7 @@ def prepare_di(di: NDArray[np.floating], sample_rate_hz: int) -> DiReference:
         msg = f"the DI must be one channel of at least {grid.clip} frames"
         raise ValueError(msg)
     samples = np.ascontiguousarray(di, dtype=np.float32)
-    peak = float(np.abs(samples).max())
+    peak = max(float(samples.max()), -float(samples.min()))
     if not np.isfinite(peak) or peak == 0.0:
         msg = "the DI is silent or holds values that are not finite"
         raise ValueError(msg)
