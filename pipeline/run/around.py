@@ -16,7 +16,7 @@ from pipeline.run.tasks import Fingerprint
 from pipeline.stages.di import DiSpec
 from pipeline.stages.read import SourceSpec
 
-STAGE_VERSION = 6
+STAGE_VERSION = 7
 """Raised when a stage computes something else from the same input."""
 
 
