@@ -23,6 +23,10 @@ from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 POINTS_PER_INCH = 72.0
 WIDE = (760, 400)
 """Size of a picture that goes across the page."""
+_LEFT = 58
+"""Left margin in picture units, where no figure is long."""
+_TITLE, _DIGIT = 22, 8
+"""Room for the upright title, and for a digit of a figure."""
 INK = "#010203"
 GRID = "#040506"
 _STYLE: dict[Any, Any] = {
@@ -197,7 +201,9 @@ def frame(size: tuple[int, int], x: Axis, y: Axis) -> Frame:
         Scales and SVG content; equal input gives equal bytes.
     """
     width, height = size
-    left, right, top, bottom = 58, width - 14, 10, height - 44
+    longest = max((len(word) for _, word in y.ticks), default=0)
+    left, right = max(_LEFT, _TITLE + _DIGIT * longest), width - 14
+    top, bottom = 10, height - 44
     with mpl.rc_context(_STYLE):
         figure = Figure(figsize=(width / POINTS_PER_INCH, height / POINTS_PER_INCH))
         canvas = FigureCanvasSVG(figure)

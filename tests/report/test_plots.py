@@ -73,3 +73,15 @@ def test_steps_end_where_the_path_ends():
         at = at[0] + dx, at[1] + dy
         assert at == pytest.approx((x, y), abs=1e-9)
     assert drawn.steps([100.0], [0.0]) == ""
+
+
+@pytest.mark.parametrize("high", [60.0, 900_000.0, 2e7])
+def test_a_title_stays_in_the_picture_beside_long_figures(high):
+    drawn = frame(SIZE, even_axis(0.0, 5.0, "s"), even_axis(0.0, high, "cents"))
+    ((across, title),) = re.findall(
+        r"rotate\(-90 (-?[\d.]+) [\d.]+\)\">(\w+)", drawn.svg
+    )
+    assert title == "cents"
+    # Letters of 12 units stand left of the line that they are written on.
+    assert float(across) >= 12.0
+    assert drawn.x.place(0.0) > float(across)
