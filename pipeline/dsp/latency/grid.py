@@ -68,9 +68,15 @@ class Grid:
         NDArray[np.complex64]
             Shape (frames, bins), up to 20 kHz.
         """
-        window = _hann(self.nfft)
-        cut = np.lib.stride_tricks.sliding_window_view(samples, self.nfft)[:: self.hop]
-        spectra: NDArray[np.complex64] = scipy.fft.rfft(cut * window, axis=1)
+        window, hop = _hann(self.nfft), self.hop
+        # Each row of half a frame is the end of one frame and the start of the next.
+        rows = samples[: samples.size // hop * hop].reshape(-1, hop)
+        frames = np.empty((len(rows) - 1, self.nfft), dtype=np.float32)
+        np.multiply(rows[:-1], window[:hop], out=frames[:, :hop], casting="same_kind")
+        np.multiply(rows[1:], window[hop:], out=frames[:, hop:], casting="same_kind")
+        spectra: NDArray[np.complex64] = scipy.fft.rfft(
+            frames, axis=1, overwrite_x=True
+        )
         return spectra[:, : self.bins]
 
 

@@ -137,7 +137,9 @@ def colours(
     seen = freq_hz
     if family is Family.DIGITAL:
         seen = np.tan(np.pi * freq_hz / sample_rate_hz) * sample_rate_hz / np.pi
-    kinks = -np.log(1.0 + 1j * seen[:, np.newaxis] / _KINKS_HZ)
+    # The logarithm of 1 + js by its parts, in half the time of the complex one.
+    s = seen[:, np.newaxis] / _KINKS_HZ
+    kinks = -0.5 * np.log1p(s * s) - 1j * np.arctan(s)
     wide = _bumps(seen, _WIDE_HZ, _WIDE_Q)
     return kinks, np.hstack([wide, _bumps(seen, _NARROW_HZ, _NARROW_Q)])
 
