@@ -200,6 +200,12 @@ def test_the_play_out_file_itself_may_be_the_di(
     bext = read_bext(out / "audio" / "whole.wav")
     assert bext is not None
     assert bext.time_reference_samples == record.di.start_frame > 0
+    # What is written of the DI is the music, not what was played ahead of it.
+    assert record.di.output is not None
+    dry, _ = soundfile.read(out / record.di.output.file)
+    wanted, _ = soundfile.read(folder / "di.wav")
+    gain = float(dry @ wanted / (wanted @ wanted))
+    assert dry == pytest.approx(gain * wanted, abs=2.0**-23)
     # Here the play-out file is known to have been played: its lack is told.
     assert [finding.code for finding in bare.findings] == ["no_markers"]
 

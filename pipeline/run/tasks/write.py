@@ -139,4 +139,4 @@ def _read_di(di: DiSpec) -> NDArray[np.float32]:
     seen = di.size_bytes, di.modified_ns
     spec = SourceSpec(di.path, di.channel, di.sample_rate_hz, seen)
     with open_source(spec) as source:
-        return source.read(0, di.frames)
+        return source.read(di.start, di.frames)
