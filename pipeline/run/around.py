@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TypeVar
 
 from pydantic import JsonValue
 
@@ -10,11 +11,14 @@ from pipeline.models.plan import CapturePlan, Plan
 from pipeline.models.playout import Layout
 from pipeline.models.record import Finding
 from pipeline.run.executor import Workers
-from pipeline.run.keeping import Keeper
+from pipeline.run.keeping import Keeper, Strand
 from pipeline.run.progress import Progress
 from pipeline.run.tasks import Fingerprint
 from pipeline.stages.di import DiSpec
 from pipeline.stages.read import SourceSpec
+
+Task = TypeVar("Task")
+Result = TypeVar("Result")
 
 STAGE_VERSION = 7
 """Raised when a stage computes something else from the same input."""
@@ -43,6 +47,21 @@ class Surroundings:
     keeper: Keeper
     created: str
     trims: Mapping[str, float]
+
+    def do(self, strand: Strand[Task, Result]) -> dict[str, Result]:
+        """Do what has to be done of a strand, reuse the rest.
+
+        Parameters
+        ----------
+        strand : Strand
+            What there is to do.
+
+        Returns
+        -------
+        dict of str to object
+            Results by id; see `Keeper.map`.
+        """
+        return self.keeper.map(strand, self.workers, self.progress)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from pydantic import JsonValue, TypeAdapter
 
 from pipeline.run.around import Sources, Surroundings
 from pipeline.run.blend_plan import BlendPlan
-from pipeline.run.keeping import Step
+from pipeline.run.keeping import Step, Strand
 from pipeline.run.relating import cut_parts
 from pipeline.run.tasks import MeasureResult, measure_blend
 
@@ -34,14 +34,7 @@ def measure_blends(
     """
     steps = [Step(plan.id, plan.task, blend_parts(plan, sources)) for plan in plans]
     around.progress.begin("blending", len(steps))
-    return around.keeper.map(
-        "blend",
-        steps,
-        measure_blend,
-        adapter=_MEASURE_RESULT,
-        workers=around.workers,
-        progress=around.progress,
-    )
+    return around.do(Strand("blend", steps, measure_blend, _MEASURE_RESULT))
 
 
 def blend_parts(plan: BlendPlan, sources: Sources) -> dict[str, JsonValue]:

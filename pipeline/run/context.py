@@ -21,7 +21,7 @@ from pipeline.models.record import ContextResult, Finding, LoudnessTarget
 from pipeline.report.listening import FOLDER as LISTEN_FOLDER
 from pipeline.report.listening import listening_samples
 from pipeline.run.around import STAGE_VERSION, Surroundings
-from pipeline.run.keeping import Step
+from pipeline.run.keeping import Step, Strand
 from pipeline.run.levelling import Levelled
 from pipeline.run.outputs import file_names
 from pipeline.stages.context import (
@@ -224,14 +224,14 @@ def play_along(levelled: Levelled, folder: Path | None, around: Surroundings) ->
         folder=folder,
     )
     around.progress.begin("the backing track", 1)
-    found = around.keeper.map(
-        STAGE,
-        [Step(NAME, task, _parts(task))],
-        prepare_track,
-        adapter=_ALONG,
-        workers=around.workers,
-        progress=around.progress,
-        valid=lambda along: _stands(folder, along),
+    found = around.do(
+        Strand(
+            STAGE,
+            [Step(NAME, task, _parts(task))],
+            prepare_track,
+            _ALONG,
+            valid=lambda along: _stands(folder, along),
+        )
     )
     return found.get(NAME, Along())
 

@@ -41,6 +41,23 @@ def compute_on_one_thread() -> None:
     threadpool_limits(1)
 
 
+def perform(work: tuple[Callable[[Task], Result], Task]) -> Result:
+    """Do work of any kind.
+
+    Parameters
+    ----------
+    work : tuple of callable and object
+        Module-level function, and what it is given.
+
+    Returns
+    -------
+    object
+        The function's.
+    """
+    function, task = work
+    return function(task)
+
+
 class Workers(Protocol):
     """Something that maps a function over tasks."""
 

@@ -12,7 +12,7 @@ from pipeline.files.bench import bench_file
 from pipeline.models.plan import CapturePlan, Plan
 from pipeline.models.record import DiResult, Finding, Latency, Loopback
 from pipeline.run.around import Sources, Surroundings
-from pipeline.run.keeping import Step
+from pipeline.run.keeping import Step, Strand
 from pipeline.run.locating import find_duplicates, locate_all
 from pipeline.run.others import match_others
 from pipeline.run.outputs import plan_ahead
@@ -26,7 +26,6 @@ from pipeline.run.relating import cut_parts, relate_all
 from pipeline.run.tasks import (
     Ahead,
     Cut,
-    DescribeTask,
     Early,
     Fingerprint,
     LocateResult,
@@ -35,7 +34,6 @@ from pipeline.run.tasks import (
     MeasureResult,
     MeasureTask,
     cut_of,
-    describe_di,
     fingerprint,
     locate_loopback,
     measure_early,
@@ -46,7 +44,6 @@ from pipeline.stages.read import SourceSpec
 from pipeline.stages.relate import Relation
 from pipeline.units import mm_from_samples, speed_of_sound_m_s
 
-_DI_RESULT = TypeAdapter(DiResult)
 _LOOP_RESULT = TypeAdapter(LoopResult)
 _MEASURE_RESULT = TypeAdapter(MeasureResult)
 _SURE_PAIR = 0.5
@@ -161,9 +158,7 @@ def judge_session(
     """
     sources = _look(plan, around)
     ahead = plan_ahead(sources, folder, bench, around.trims)
-    located = locate_all(sources, around, ahead)
-    # By now every worker has read the DI; first, one would have, and the others waited.
-    di_result = _describe(sources, around)
+    di_result, located = locate_all(sources, around, ahead)
     lagged = [
         Lagged(
             capture.id,
@@ -255,19 +250,6 @@ def _look(plan: Plan, around: Surroundings) -> Sources:
     return Sources(plan, di, di_print.sha256, of_captures, played)
 
 
-def _describe(sources: Sources, around: Surroundings) -> DiResult | None:
-    step = Step("DI", DescribeTask(sources.di, sources.di_sha256), sources.di_parts())
-    results = around.keeper.map(
-        "describe",
-        [step],
-        describe_di,
-        adapter=_DI_RESULT,
-        workers=around.workers,
-        progress=around.progress,
-    )
-    return results.get("DI")
-
-
 def _loop(
     sources: Sources, around: Surroundings
 ) -> tuple[Loopback | None, tuple[Finding, ...]]:
@@ -286,13 +268,13 @@ def _loop(
         "source": print_.sha256,
         "channel": written.channel,
     }
-    found = around.keeper.map(
-        "loopback",
-        [Step("loopback", LocateTask(sources.di, spec), parts)],
-        locate_loopback,
-        adapter=_LOOP_RESULT,
-        workers=around.workers,
-        progress=around.progress,
+    found = around.do(
+        Strand(
+            "loopback",
+            [Step("loopback", LocateTask(sources.di, spec), parts)],
+            locate_loopback,
+            _LOOP_RESULT,
+        )
     ).get("loopback")
     if found is None or found.samples is None:
         return None, found.findings if found else ()
@@ -393,11 +375,4 @@ def _measure(
         if capture.id in cuts
     ]
     around.progress.begin("measuring", len(steps))
-    return around.keeper.map(
-        "measure",
-        steps,
-        measure_early,
-        adapter=_MEASURE_RESULT,
-        workers=around.workers,
-        progress=around.progress,
-    )
+    return around.do(Strand("measure", steps, measure_early, _MEASURE_RESULT))

@@ -10,15 +10,15 @@ import json
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 from pydantic import JsonValue, TypeAdapter, ValidationError
 
 from pipeline.files.atomic import make_folder, replace_with
 from pipeline.files.cache import Cache, key_of
-from pipeline.run.executor import Workers
+from pipeline.run.executor import Workers, perform
 from pipeline.run.progress import Progress
 
 FOLDER = ".kept"
@@ -72,6 +72,54 @@ class Step(Generic[Task]):
     parts: Parts
 
 
+@dataclass(frozen=True, slots=True)
+class Strand(Generic[Task, Result]):
+    """What there is to do in one stage.
+
+    Parameters
+    ----------
+    stage : str
+        Its name.
+    steps : sequence of Step
+        What there is to do.
+    function : callable
+        Module-level function from task to result.
+    adapter : TypeAdapter
+        Writes and reads the result.
+    valid : callable
+        Whether a kept result still holds, such as a file that it names.
+    then : callable
+        What there is to do besides, once the result of a step is known; told of its
+        id and its result. While only deciding, None stands for what would run.
+    """
+
+    stage: str
+    steps: Sequence[Step[Task]]
+    function: Callable[[Task], Result]
+    adapter: TypeAdapter[Result]
+    valid: Callable[[Result], bool] = lambda _: True
+    then: Callable[[str, Result | None], Sequence[Step[Task]]] = lambda *_: ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Followed:
+    """A strand and how far it is."""
+
+    strand: Strand[Any, Any]
+    cache: Cache[Any] | None
+    order: list[str] = field(default_factory=list)
+    found: dict[str, Any] = field(default_factory=dict)
+
+    def kept(self, key: str) -> object | None:
+        """Look for a result that still holds."""
+        kept = self.cache.get(key) if self.cache else None
+        return kept if kept is not None and self.strand.valid(kept) else None
+
+    def results(self) -> dict[str, Any]:
+        """Order what was found as it was asked for."""
+        return {id_: self.found[id_] for id_ in self.order if id_ in self.found}
+
+
 def decide(
     stage: str, id_: str, parts: Parts, *, before: Parts | None, kept: bool
 ) -> Decision:
@@ -120,7 +168,7 @@ class Keeper:
         self._before = self._read_ledger()
         self._now: dict[str, dict[str, JsonValue]] = {}
         self.decisions: list[Decision] = []
-        self._caches: list[Cache[object]] = []
+        self._caches: list[Cache[Any]] = []
         if self._folder is not None and not dry:
             make_folder(self._folder)
 
@@ -130,81 +178,81 @@ class Keeper:
         return sum(decision.reuse for decision in self.decisions)
 
     def map(
-        self,
-        stage: str,
-        steps: Sequence[Step[Task]],
-        function: Callable[[Task], Result],
-        *,
-        adapter: TypeAdapter[Result],
-        workers: Workers,
-        progress: Progress,
-        valid: Callable[[Result], bool] = lambda _: True,
-        then: Callable[[str, Result | None], Sequence[Step[Task]]] = lambda *_: (),
+        self, strand: Strand[Task, Result], workers: Workers, progress: Progress
     ) -> dict[str, Result]:
         """Do what has to be done, reuse the rest.
 
         Parameters
         ----------
-        stage : str
-            Name of the stage.
-        steps : sequence of Step
+        strand : Strand
             What there is to do.
-        function : callable
-            Module-level function from task to result.
-        adapter : TypeAdapter
-            Writes and reads the result.
         workers : Workers
             Who does the work.
         progress : Progress
             Who is told of every step.
-        valid : callable
-            Whether a kept result still holds, such as a file that it names.
-        then : callable
-            What there is to do besides, once the result of a step is known; told of
-            its id and its result. A dry keeper gives None for what would run.
 
         Returns
         -------
         dict of str to object
             By id, in the order of the steps; a dry keeper leaves out what would run.
         """
-        cache = self._cache(stage, adapter)
-        found: dict[str, Result] = {}
-        due: list[tuple[Step[Task], str]] = []
-        tasks: list[Task] = []
-        order: list[str] = []
+        (found,) = self.map_together([strand], workers, progress)
+        return found
 
-        def take(steps: Sequence[Step[Task]]) -> None:
+    def map_together(
+        self,
+        strands: Sequence[Strand[Any, Any]],
+        workers: Workers,
+        progress: Progress,
+    ) -> list[dict[str, Any]]:
+        """Do the work of several strands at the same time.
+
+        Parameters
+        ----------
+        strands : sequence of Strand
+            What there is to do.
+        workers, progress
+            As in `map`.
+
+        Returns
+        -------
+        list of dict
+            What `map` gives, one a strand.
+        """
+        due: list[tuple[_Followed, Step[Any], str]] = []
+        tasks: list[tuple[Callable[[Any], Any], Any]] = []
+        followed = [_Followed(one, self._cache(one)) for one in strands]
+
+        def take(one: _Followed, steps: Sequence[Step[Any]]) -> None:
             waiting = deque(steps)
             while waiting:
                 step = waiting.popleft()
-                order.append(step.id)
-                key = key_of(stage, dict(step.parts))
-                kept = cache.get(key) if cache else None
-                if kept is not None and not valid(kept):
-                    kept = None
-                self._decide(stage, step, kept=kept is not None)
+                one.order.append(step.id)
+                key = key_of(one.strand.stage, dict(step.parts))
+                kept = one.kept(key)
+                self._decide(one.strand.stage, step, kept=kept is not None)
                 if kept is not None:
-                    found[step.id] = kept
+                    one.found[step.id] = kept
                     progress.step()
                 elif not self._dry:
-                    due.append((step, key))
-                    tasks.append(step.task)
+                    due.append((one, step, key))
+                    tasks.append((one.strand.function, step.task))
                     continue
-                waiting.extend(then(step.id, kept))
+                waiting.extend(one.strand.then(step.id, kept))
 
-        def done(index: int, result: Result) -> None:
+        def done(index: int, result: object) -> None:
             # Kept at once: whatever ends this run, the next goes on from here.
-            step, key = due[index]
-            found[step.id] = result
-            if cache is not None:
-                cache.put(key, result)
+            one, step, key = due[index]
+            one.found[step.id] = result
+            if one.cache is not None:
+                one.cache.put(key, result)
             progress.step()
-            take(then(step.id, result))
+            take(one, one.strand.then(step.id, result))
 
-        take(steps)
-        workers.map(function, tasks, done)
-        return {id_: found[id_] for id_ in order if id_ in found}
+        for one in followed:
+            take(one, one.strand.steps)
+        workers.map(perform, tasks, done)
+        return [one.results() for one in followed]
 
     def _decide(self, stage: str, step: Step[Task], *, kept: bool) -> None:
         entry = f"{stage} {step.id}"
@@ -214,11 +262,11 @@ class Keeper:
         )
         self._now[entry] = dict(step.parts)
 
-    def _cache(self, stage: str, adapter: TypeAdapter[Result]) -> Cache[Result] | None:
+    def _cache(self, strand: Strand[Any, Any]) -> Cache[Any] | None:
         if self._folder is None:
             return None
-        cache = Cache(self._folder, stage, adapter)
-        self._caches.append(cache)  # type: ignore[arg-type]
+        cache: Cache[Any] = Cache(self._folder, strand.stage, strand.adapter)
+        self._caches.append(cache)
         return cache
 
     def close(self) -> None:

@@ -18,9 +18,7 @@ from pipeline.run.tasks import MeasureResult
 from pipeline.run.wanted import Wishes, hear_wishes
 from pipeline.stages.blend import Tone
 from pipeline.stages.measure import Finished, Measured, finish
-from pipeline.stages.target import Level, decide_target
-
-_DI_GUARD_DB = 0.01
+from pipeline.stages.target import Level, decide_target, level_di
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,21 +70,7 @@ class Levelled:
 
     def di(self, di: DiResult) -> LoudnessResult:
         """Bring the DI to the captures' level, or as far as its peaks allow."""
-        target = self.target
-        wanted = target.effective_target_lufs - (
-            di.lufs if di.lufs is not None else target.effective_target_lufs
-        )
-        peak = di.true_peak_dbtp or 0.0
-        gain = min(wanted, target.max_true_peak_dbtp - peak - _DI_GUARD_DB)
-        return LoudnessResult(
-            source_lufs=di.lufs,
-            gain_db=gain,
-            lufs=None if di.lufs is None else di.lufs + gain,
-            lra_lu=None,
-            max_momentary_lufs=None,
-            max_short_term_lufs=None,
-            true_peak_dbtp=peak + gain,
-        )
+        return level_di(di, self.target)
 
 
 def level_session(

@@ -6,29 +6,38 @@ repeats exactly is searched again where the rest of the night lies.
 """
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict
 from statistics import median
 
 from pydantic import TypeAdapter
 
 from pipeline.dsp.latency import ExpectedLag, FrontEnd
-from pipeline.models.plan import CapturePlan
-from pipeline.models.record import Finding
+from pipeline.models.plan import DI_NAME, CapturePlan
+from pipeline.models.record import DiResult, Finding
 from pipeline.run.around import Sources, Surroundings
-from pipeline.run.keeping import Step
-from pipeline.run.tasks import Ahead, Early, LocateResult, LocateTask, locate_early
+from pipeline.run.keeping import Step, Strand
+from pipeline.run.tasks import (
+    Ahead,
+    DescribeTask,
+    Early,
+    LocateResult,
+    LocateTask,
+    describe_early,
+    locate_early,
+)
 
 _SURE = 0.9
 _NIGHT_TOLERANCE_S = 0.05
 """Passes of one night that were started together differ by buffers and distances."""
 _ADAPTER = TypeAdapter(LocateResult)
+_DI_RESULT = TypeAdapter(DiResult)
 
 
 def locate_all(
     sources: Sources, around: Surroundings, ahead: Mapping[str, Ahead]
-) -> dict[str, LocateResult]:
-    """Find every capture on the DI's time.
+) -> tuple[DiResult | None, dict[str, LocateResult]]:
+    """Describe the DI, and find every capture on its time.
 
     Parameters
     ----------
@@ -41,12 +50,14 @@ def locate_all(
 
     Returns
     -------
-    dict of str to LocateResult
+    di : DiResult or None
+        Measures of the DI.
+    found : dict of str to LocateResult
         By capture id, in the manifest's order. While only deciding, what would have
         to be computed is left out.
     """
     captures = sources.plan.captures
-    around.progress.begin("finding each capture", len(captures))
+    around.progress.begin("finding each capture", len(captures) + 1)
     found = {
         id_: LocateResult(print_.findings)
         for id_, print_ in sources.prints.items()
@@ -65,12 +76,24 @@ def locate_all(
         return [_step(c, sources, ahead, front_end=front_end) for c in followers]
 
     first = [_step(members[0], sources, ahead) for members in rigs.values()]
-    found |= _search("locate", first, around, follow)
+    strand = Strand("locate", first, locate_early, _ADAPTER, then=follow)
+    # The DI by those who have no first capture to do.
+    located, described = around.keeper.map_together(
+        [strand, _description(sources, ahead)], around.workers, around.progress
+    )
+    found |= located
     again = _search_again(sources, found, ahead)
-    found |= _search("locate again", again, around)
-    return {
-        capture.id: found[capture.id] for capture in captures if capture.id in found
-    }
+    found |= around.do(Strand("locate again", again, locate_early, _ADAPTER))
+    ordered = (capture.id for capture in captures)
+    return described.get("DI"), {id_: found[id_] for id_ in ordered if id_ in found}
+
+
+def _description(
+    sources: Sources, ahead: Mapping[str, Ahead]
+) -> Strand[Early[DescribeTask], DiResult]:
+    task = DescribeTask(sources.di, sources.di_sha256)
+    step = Step("DI", Early(task, ahead.get(DI_NAME)), sources.di_parts())
+    return Strand("describe", [step], describe_early, _DI_RESULT)
 
 
 def _step(
@@ -88,25 +111,6 @@ def _step(
         "night's lag": asdict(expected) if expected else None,
     }
     return Step(capture.id, Early(task, ahead.get(capture.id)), parts)
-
-
-def _search(
-    stage: str,
-    steps: Sequence[Step[Early[LocateTask]]],
-    around: Surroundings,
-    then: Callable[
-        [str, LocateResult | None], Sequence[Step[Early[LocateTask]]]
-    ] = lambda *_: (),
-) -> dict[str, LocateResult]:
-    return around.keeper.map(
-        stage,
-        steps,
-        locate_early,
-        adapter=_ADAPTER,
-        workers=around.workers,
-        progress=around.progress,
-        then=then,
-    )
 
 
 def _search_again(

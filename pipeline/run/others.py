@@ -22,7 +22,7 @@ from pipeline.files.playout import find_layouts
 from pipeline.models.plan import CapturePlan
 from pipeline.models.record import Finding
 from pipeline.run.around import Sources, Surroundings
-from pipeline.run.keeping import Step
+from pipeline.run.keeping import Step, Strand
 from pipeline.run.tasks import LocateResult, fingerprint
 from pipeline.stages.di import DiSpec, inspect_di
 from pipeline.stages.latency import LOW_CONFIDENCE
@@ -187,14 +187,7 @@ def match_others(
     tried = others[: max(1, MOST_PAIRS // len(doubtful))]
     pairs = [(capture, other) for other in tried for capture in doubtful[:MOST_PAIRS]]
     around.progress.begin("holding captures against other DIs", len(pairs))
-    found = around.keeper.map(
-        "match",
-        _steps(sources, pairs),
-        match_capture,
-        adapter=_ADAPTER,
-        workers=around.workers,
-        progress=around.progress,
-    )
+    found = around.do(Strand("match", _steps(sources, pairs), match_capture, _ADAPTER))
     best: dict[str, tuple[MatchResult, Path]] = {}
     for capture, other in pairs:
         result = found.get(_pair_id(capture, other))

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from pipeline.files.bext import BextFields
 from pipeline.files.names import unique_names, unspaced
-from pipeline.files.store import AUDIO_FOLDER
+from pipeline.files.store import AUDIO_FOLDER, DRY_FOLDER
 from pipeline.files.wave_chunks import read_bext
 from pipeline.models.plan import DI_NAME, Plan
 from pipeline.run.around import Sources
@@ -102,23 +102,32 @@ def plan_ahead(
     Returns
     -------
     dict of str to Ahead
-        By capture id; empty where nothing is written.
+        By capture id, and under the DI's name; empty where nothing is written.
     """
     if folder is None or bench is None:
         return {}
     files = OutputFiles(sources, folder)
     mics = Counter(capture.pass_id for capture in sources.plan.captures)
     level = sources.plan.manifest.loudness
-    return {
-        capture.id: Ahead(
+
+    def ahead(id_: str, place: str, *, alone: bool) -> Ahead:
+        return Ahead(
             bench=bench,
-            file=files.file(capture.id, AUDIO_FOLDER),
+            file=files.file(id_, place),
             wanted_lufs=level.target_lufs,
             ceiling_dbtp=level.max_true_peak_dbtp,
-            trim_db=trims.get(capture.id, 0.0),
-            alone=mics[capture.pass_id] == 1,
+            trim_db=trims.get(id_, 0.0),
+            alone=alone,
         )
-        for capture in sources.plan.captures
+
+    return {
+        DI_NAME: ahead(DI_NAME, DRY_FOLDER, alone=True),
+        **{
+            capture.id: ahead(
+                capture.id, AUDIO_FOLDER, alone=mics[capture.pass_id] == 1
+            )
+            for capture in sources.plan.captures
+        },
     }
 
 

@@ -12,7 +12,7 @@ from pipeline.models.plan import CapturePlan, Plan
 from pipeline.models.playout import Layout, PlayoutReading
 from pipeline.models.record import Finding
 from pipeline.run.around import Played, Sources, Surroundings
-from pipeline.run.keeping import Parts, Step
+from pipeline.run.keeping import Parts, Step, Strand
 from pipeline.run.tasks import LocateResult
 from pipeline.stages.latency import drift_to_correct
 from pipeline.stages.playout import (
@@ -245,14 +245,7 @@ def read_loopback(
 def _map(
     steps: Sequence[Step[PlayoutTask]], around: Surroundings
 ) -> dict[str, PlayoutResult]:
-    return around.keeper.map(
-        "play-out",
-        steps,
-        read_capture,
-        adapter=_ADAPTER,
-        workers=around.workers,
-        progress=around.progress,
-    )
+    return around.do(Strand("play-out", steps, read_capture, _ADAPTER))
 
 
 def _task_parts(task: PlayoutTask) -> dict[str, JsonValue]:

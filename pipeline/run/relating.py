@@ -6,7 +6,7 @@ from pydantic import JsonValue, TypeAdapter
 
 from pipeline.models.plan import CapturePlan
 from pipeline.run.around import Sources, Surroundings
-from pipeline.run.keeping import Step
+from pipeline.run.keeping import Step, Strand
 from pipeline.run.tasks import (
     Cut,
     RelateResult,
@@ -85,14 +85,7 @@ def relate_all(
         if len(members) > 1
     ]
     around.progress.begin("relating microphones", len(steps))
-    found = around.keeper.map(
-        "relate",
-        steps,
-        relate_pass,
-        adapter=_RELATE_RESULT,
-        workers=around.workers,
-        progress=around.progress,
-    )
+    found = around.do(Strand("relate", steps, relate_pass, _RELATE_RESULT))
     return relate_together(
         {pass_id: result.relations for pass_id, result in found.items()},
         sources.di.sample_rate_hz,

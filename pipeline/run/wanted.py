@@ -12,7 +12,7 @@ from pipeline.files.audio import sha256_of
 from pipeline.models.manifest import Blend
 from pipeline.models.record import Finding
 from pipeline.run.around import STAGE_VERSION, Surroundings
-from pipeline.run.keeping import Step
+from pipeline.run.keeping import Step, Strand
 from pipeline.stages.blend import Tone
 
 CODE = "not_blended"
@@ -143,14 +143,7 @@ def hear_wishes(
             findings.append(not_blended(id_, why))
     if steps:
         around.progress.begin("hearing wanted tones", len(steps))
-    heard = around.keeper.map(
-        "wanted",
-        steps,
-        hear_file,
-        adapter=_HEARD,
-        workers=around.workers,
-        progress=around.progress,
-    )
+    heard = around.do(Strand("wanted", steps, hear_file, _HEARD))
     for id_, one in heard.items():
         if one.tone is None:
             findings.append(_unheard(id_, one.trouble))

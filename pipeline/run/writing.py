@@ -16,7 +16,7 @@ from pipeline.report.listening import FOLDER as LISTEN_FOLDER
 from pipeline.report.listening import listening_file
 from pipeline.run.around import Surroundings
 from pipeline.run.blending import blend_parts
-from pipeline.run.keeping import Step
+from pipeline.run.keeping import Step, Strand
 from pipeline.run.levelling import Levelled
 from pipeline.run.outputs import OutputFiles, plan_ahead
 from pipeline.run.relating import cut_parts
@@ -75,16 +75,16 @@ def write_all(
     if judged.di_result is not None:
         file = files.file(DI_NAME, DRY_FOLDER)
         task = WriteTask(sources.di, file, levelled.di(judged.di_result))
-        steps.append(_step(DI_NAME, task, sources.di_parts()))
+        steps.append(_step(DI_NAME, task, sources.di_parts(), ahead.get(DI_NAME)))
     around.progress.begin("writing", len(steps))
-    return around.keeper.map(
-        "write",
-        steps,
-        write_early,
-        adapter=_OUTPUT,
-        workers=around.workers,
-        progress=around.progress,
-        valid=lambda output: _stands(folder, output),
+    return around.do(
+        Strand(
+            "write",
+            steps,
+            write_early,
+            _OUTPUT,
+            valid=lambda output: _stands(folder, output),
+        )
     )
 
 

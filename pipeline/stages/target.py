@@ -8,10 +8,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from pipeline.dsp.loudness import LoudnessCells
-from pipeline.models.record import LoudnessTarget
+from pipeline.models.record import DiResult, LoudnessResult, LoudnessTarget
 
 _GUARD_DB = 0.001
 """Rounding to 24 bits and to the meter's own digits must not pass the ceiling."""
+
+_DI_GUARD_DB = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,4 +67,35 @@ def decide_target(
         effective_target_lufs=effective,
         max_true_peak_dbtp=ceiling_dbtp,
         lowered_for=cause,
+    )
+
+
+def level_di(di: DiResult, target: LoudnessTarget) -> LoudnessResult:
+    """Bring the DI to the captures' level, or as far as its peaks allow.
+
+    Parameters
+    ----------
+    di : DiResult
+        Measures of the DI.
+    target : LoudnessTarget
+        The level of the session; the DI, which nobody mixes, never lowers it.
+
+    Returns
+    -------
+    LoudnessResult
+        Before and after its one static gain.
+    """
+    wanted = target.effective_target_lufs - (
+        di.lufs if di.lufs is not None else target.effective_target_lufs
+    )
+    peak = di.true_peak_dbtp or 0.0
+    gain = min(wanted, target.max_true_peak_dbtp - peak - _DI_GUARD_DB)
+    return LoudnessResult(
+        source_lufs=di.lufs,
+        gain_db=gain,
+        lufs=None if di.lufs is None else di.lufs + gain,
+        lra_lu=None,
+        max_momentary_lufs=None,
+        max_short_term_lufs=None,
+        true_peak_dbtp=peak + gain,
     )

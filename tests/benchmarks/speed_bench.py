@@ -136,7 +136,7 @@ def by_stage(manifest: Path, folder: Path) -> list[tuple[str, float]]:
         (ahead, "measure_samples", "measure"),
         (ahead, "write_samples", "write"),
         (write, "write_samples", "write"),
-        (judging, "describe_di", "the DI"),
+        (ahead, "describe_di", "the DI"),
         (relating, "relate_pass", "relate"),
         (blending, "measure_blend", "blend"),
     ):

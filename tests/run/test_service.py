@@ -335,7 +335,7 @@ def test_a_second_run_does_no_signal_work(session, processed, tmp_path, monkeypa
     for path in (
         "locating.locate_early",
         "judging.measure_early",
-        "judging.describe_di",
+        "locating.describe_early",
         "relating.relate_pass",
         "blending.measure_blend",
         "writing.write_early",

@@ -7,6 +7,7 @@ are forked from a process that has imported all of it, and nothing else.
 from pipeline.run.tasks.ahead import (
     Ahead,
     Early,
+    describe_early,
     locate_early,
     measure_early,
     write_early,
@@ -41,6 +42,7 @@ __all__ = [
     "cut_capture",
     "cut_of",
     "describe_di",
+    "describe_early",
     "fingerprint",
     "locate_capture",
     "locate_early",

@@ -22,15 +22,16 @@ from pydantic import TypeAdapter
 from pipeline.errors import AudioError, OutputError
 from pipeline.files.atomic import move_into
 from pipeline.files.bench import bench_file, leave_text, left_text
-from pipeline.models.record import Output
+from pipeline.models.record import DiResult, Output
 from pipeline.run.tasks.cut import cut_capture, cut_of, cut_source
+from pipeline.run.tasks.describe import DescribeTask, describe_di
 from pipeline.run.tasks.locate import LocateResult, LocateTask, locate_capture
 from pipeline.run.tasks.measure import MeasureResult, MeasureTask, measure_samples
 from pipeline.run.tasks.write import OutputFile, WriteTask, write_capture, write_samples
 from pipeline.stages.di import load_di
 from pipeline.stages.measure import finish
 from pipeline.stages.read import Source, refusal
-from pipeline.stages.target import Level, decide_target
+from pipeline.stages.target import Level, decide_target, level_di
 
 Task = TypeVar("Task")
 
@@ -72,7 +73,7 @@ class Early(Generic[Task]):
 
     Parameters
     ----------
-    task : LocateTask, MeasureTask or WriteTask
+    task : DescribeTask, LocateTask, MeasureTask or WriteTask
         What is asked for.
     ahead : Ahead or None
         What may be asked for next; None goes no further.
@@ -124,6 +125,28 @@ def measure_early(early: Early[MeasureTask]) -> MeasureResult:
     result = measure_samples(task, samples)
     if ahead is not None:
         _write_measured(task, ahead, samples, result)
+    return result
+
+
+def describe_early(early: Early[DescribeTask]) -> DiResult:
+    """Measure the DI; write it too.
+
+    Parameters
+    ----------
+    early : Early of DescribeTask
+        The DI.
+
+    Returns
+    -------
+    DiResult
+        As from `describe_di`.
+    """
+    task, ahead = early.task, early.ahead
+    result = describe_di(task)
+    if ahead is not None:
+        wanted = decide_target({}, ahead.wanted_lufs, ahead.ceiling_dbtp)
+        writing = WriteTask(task.di, ahead.file, level_di(result, wanted))
+        _write(writing, ahead, load_di(task.di).samples)
     return result
 
 
@@ -185,7 +208,10 @@ def _write_measured(
     finished = finish(measured, target, ahead.trim_db)
     if finished is None or target.lowered_for is not None:
         return
-    writing = WriteTask(task.cut, ahead.file, finished.loudness)
+    _write(WriteTask(task.cut, ahead.file, finished.loudness), ahead, samples)
+
+
+def _write(writing: WriteTask, ahead: Ahead, samples: NDArray[np.float32]) -> None:
     place = _place(ahead, writing)
     with suppress(OutputError):
         output = write_samples(
