@@ -203,6 +203,12 @@ class Processes:
             # Ending them has a public name from Python 3.14 on.
             for process in list((self._executor._processes or {}).values()):
                 process.kill()
+            # Who was sending a result leaves half of it in the pipe, and the thread
+            # that reads it waits for the rest while anybody could send it. This process
+            # could: its end of the pipe was for the workers.
+            results = self._executor._result_queue
+            if results is not None:
+                results._writer.close()  # type: ignore[attr-defined]
             self.close()
 
     def close(self) -> None:

@@ -1,6 +1,7 @@
 """Tasks that can be watched from outside, for workers in other processes."""
 
 import os
+import struct
 import sys
 import time
 from pathlib import Path
@@ -13,6 +14,13 @@ def leave_pid_and_sleep(folder: Path) -> int:
     (folder / str(os.getpid())).touch()
     time.sleep(60.0)
     return os.getpid()
+
+
+def send_half_and_sleep(folder: Path) -> int:
+    """Say who is at work, with half of a result on its way, for a minute."""
+    results = sys._getframe(1).f_locals["result_queue"]
+    os.write(results._writer.fileno(), struct.pack("!i", 1000) + b"half")
+    return leave_pid_and_sleep(folder)
 
 
 def die_once(marker: Path) -> str:
@@ -42,5 +50,6 @@ def refuse(number: int) -> int:
 
 
 if __name__ == "__main__":
+    sleep = send_half_and_sleep if "half" in sys.argv else leave_pid_and_sleep
     with open_workers(int(sys.argv[2])) as workers:
-        workers.map(leave_pid_and_sleep, [Path(sys.argv[1])] * 2, lambda *_: None)
+        workers.map(sleep, [Path(sys.argv[1])] * 2, lambda *_: None)

@@ -17,10 +17,10 @@ from tests.run.slow_tasks import die_always, die_once, double, refuse
 POSIX = pytest.mark.skipif(os.name == "nt", reason="signals of POSIX")
 
 
-def start_sleepers(folder: Path, jobs: int) -> subprocess.Popen:
+def start_sleepers(folder: Path, jobs: int, *more: str) -> subprocess.Popen:
     """Start a process whose tasks last a minute; return once they are at work."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "tests.run.slow_tasks", folder, str(jobs)],
+        [sys.executable, "-m", "tests.run.slow_tasks", folder, str(jobs), *more],
         cwd=ROOT,
         stderr=subprocess.PIPE,
         text=True,
@@ -66,6 +66,17 @@ def test_an_interruption_does_not_wait_for_tasks(tmp_path, jobs):
     _, said = process.communicate(timeout=20.0)
     assert said.count("Traceback") == 1
     assert said.rstrip().endswith("KeyboardInterrupt")
+    assert all_end(tmp_path)
+
+
+@POSIX
+def test_an_interruption_does_not_wait_for_half_a_result(tmp_path):
+    # Whoever read it would wait for the other half for ever.
+    process = start_sleepers(tmp_path, 2, "half")
+    os.killpg(process.pid, signal.SIGINT)
+    _, said = process.communicate(timeout=20.0)
+    assert said.rstrip().endswith("KeyboardInterrupt")
+    assert "leaked" not in said
     assert all_end(tmp_path)
 
 
