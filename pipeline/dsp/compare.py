@@ -6,7 +6,6 @@ ERB-spaced band, dB. Distances are in dB.
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.distance import pdist, squareform
 
 
 def distance_matrix(levels_db: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -23,9 +22,10 @@ def distance_matrix(levels_db: NDArray[np.float64]) -> NDArray[np.float64]:
         Root mean square over the bands of the level difference, dB; symmetric, zero
         diagonal. Common practice: ERB-spaced bands weigh frequency as hearing does.
     """
-    bands = levels_db.shape[1]
-    full: NDArray[np.float64] = squareform(pdist(levels_db) / np.sqrt(bands))
-    return full
+    # Row by row: scipy.spatial takes longer to import than any night to compare.
+    rows = [np.linalg.norm(levels_db - one, axis=1) for one in levels_db]
+    distances = np.array(rows).reshape(len(rows), len(rows))
+    return np.asarray(distances / np.sqrt(levels_db.shape[1]), dtype=np.float64)
 
 
 def map_spots(distance_db: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -108,6 +108,7 @@ def group_within(
         return []
     # Only nights with control captures are grouped.
     from scipy.cluster.hierarchy import fcluster, linkage  # noqa: PLC0415 (see above)
+    from scipy.spatial.distance import squareform  # noqa: PLC0415 (see above)
 
     tree = linkage(squareform(distance_db, checks=False), method="complete")
     labels = fcluster(tree, t=largest_db, criterion="distance")

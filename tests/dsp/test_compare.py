@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.spatial.distance import cdist
+from scipy.spatial.distance import cdist, pdist, squareform
 
 from pipeline.dsp.compare import distance_matrix, group_within, map_spots, pick_spread
 
@@ -11,6 +11,16 @@ def test_distance_is_the_rms_of_the_level_difference():
     levels = np.array([[0.0, 0.0, 0.0, 0.0], [3.0, -3.0, 3.0, -3.0], [1.0] * 4])
     expected = [[0, 3, 1], [3, 0, np.sqrt((4 + 16) / 2)], [1, np.sqrt(10), 0]]
     assert distance_matrix(levels) == pytest.approx(np.array(expected))
+
+
+@pytest.mark.parametrize("count", [0, 1, 7])
+def test_distances_are_those_of_a_library(count):
+    # scipy.spatial.distance.pdist, Euclidean, over the root of the number of bands.
+    levels = np.random.default_rng(3).normal(-30.0, 6.0, (count, 38))
+    found = distance_matrix(levels)
+    wanted = squareform(pdist(levels)) if count > 1 else np.zeros((count, count))
+    assert found == pytest.approx(wanted / np.sqrt(38.0), abs=1e-12)
+    assert (found == found.T).all()
 
 
 def test_the_map_keeps_distances_that_fit_a_plane():
