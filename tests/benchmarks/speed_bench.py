@@ -177,7 +177,7 @@ def main() -> None:
         run = (*python, "pipeline", "run", manifest, "--quiet", "--out")
         work = script + "s.straightforward(Path(sys.argv[1]))"
         plain = cpu_of((sys.executable, "-c", work, audio))[0]
-        meters, ones, twos, agains = [], [], [], []
+        meters, ones, twos, unchanged = [], [], [], []
         for _ in range(wanted.repeats):
             # Turn by turn, so that a machine that is slow for a while is so for all.
             meters.append(
@@ -190,14 +190,14 @@ def main() -> None:
                 shutil.rmtree(folder / done, ignore_errors=True)
             ones.append(cpu_of((*run, folder / "one", "--jobs", "1")))
             twos.append(cpu_of((*run, folder / "two", "--jobs", "2")))
-            agains.append(cpu_of((*run, folder / "one", "--jobs", "1")))
+            unchanged.append(cpu_of((*run, folder / "one", "--jobs", "1")))
         meter = min(meters)
         rows = [
             ("ffmpeg ebur128=peak=true", meter, None, None),
             ("straightforward script", plain, None, None),
             ("run, 1 worker", *best(ones)),
             ("run, 2 workers", *best(twos)),
-            ("run again, unchanged", *best(agains)),
+            ("run again, unchanged", *best(unchanged)),
         ]
         print(f"{wanted.captures} captures of {wanted.seconds:.0f} s, 48 kHz, 24-bit")
         print(f"{'':28}{'CPU s':>8}{'x ffmpeg':>10}{'x script':>10}{'wall s':>8}"
