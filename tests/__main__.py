@@ -24,7 +24,8 @@ CHECKS = (
     (script("mypy"),),
     (script("lint-imports"),),
     (script("codespell"),),
-    (PYTHON, "-m", "pytest", "-q", "-n", "auto"),
+    # A file to one worker: what its tests share is made once.
+    (PYTHON, "-m", "pytest", "-q", "-n", "auto", "--dist", "loadfile"),
 )
 
 
