@@ -72,6 +72,8 @@ class Judged:
         Of the same.
     night : dict of str to tuple of Finding
         What only the whole night shows.
+    ahead : dict of str to Ahead
+        What workers could go on with, by capture id and under the DI's name.
     playouts : dict of str to PlayoutResult
         Markers and sweeps, where a play-out file was recorded.
     loopback : Loopback or None
@@ -88,6 +90,7 @@ class Judged:
     relations: Mapping[str, tuple[Relation, ...]]
     measured: Mapping[str, MeasureResult]
     night: Mapping[str, tuple[Finding, ...]]
+    ahead: Mapping[str, Ahead] = field(default_factory=dict)
     playouts: Mapping[str, PlayoutResult] = field(default_factory=dict)
     loopback: Loopback | None = None
     session_findings: tuple[Finding, ...] = ()
@@ -199,6 +202,7 @@ def judge_session(
         relations=relations,
         measured=measured,
         night=night,
+        ahead=ahead,
         playouts=read_playouts(sources, located, around),
         loopback=loopback,
         session_findings=(

@@ -60,14 +60,6 @@ class Levelled:
         """Whether every blend was measured."""
         return not self.wishes.pending and len(self.blended) == len(self.blends)
 
-    def capture(self, id_: str) -> Finished | None:
-        """Measures of a usable capture after its gain."""
-        return self.finished.get(id_)
-
-    def blend(self, id_: str) -> Finished | None:
-        """Measures of a blend after its gain."""
-        return self.finished.get(id_)
-
     def di(self, di: DiResult) -> LoudnessResult:
         """Bring the DI to the captures' level, or as far as its peaks allow."""
         return level_di(di, self.target)

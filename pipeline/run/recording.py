@@ -44,7 +44,7 @@ def _capture(
 ) -> Capture:
     judged = levelled.judged
     written = capture.written
-    finished = levelled.capture(capture.id)
+    finished = levelled.finished.get(capture.id)
     playout = judged.playouts.get(capture.id)
     findings = judged.findings(capture.id)
     cut = judged.cuts.get(capture.id)
@@ -94,7 +94,7 @@ def _pairs(levelled: Levelled) -> tuple[Pair, ...]:
     gains = {
         id_: finished.loudness.gain_db
         for id_ in judged.measured
-        if (finished := levelled.capture(id_))
+        if (finished := levelled.finished.get(id_))
     }
     return tuple(
         describe_pair(
@@ -113,7 +113,7 @@ def _pairs(levelled: Levelled) -> tuple[Pair, ...]:
 def _blends(levelled: Levelled, outputs: Mapping[str, Output]) -> tuple[Blend, ...]:
     blends = []
     for plan in levelled.blends:
-        finished = levelled.blend(plan.id)
+        finished = levelled.finished.get(plan.id)
         if finished is None or finished.curves is None:
             continue
         parts = tuple(

@@ -64,7 +64,7 @@ def run_session(plan: Plan, folder: Path, around: Surroundings) -> Record:
     with open_bench(folder) as bench:
         judged = judge_session(plan, around, folder, bench)
         levelled = level_session(judged, around, bench)
-        outputs = write_all(levelled, folder, around, bench)
+        outputs = write_all(levelled, folder, around)
     along = play_along(levelled, folder, around)
     around.keeper.close()
     return make_record(levelled, outputs, along, around)

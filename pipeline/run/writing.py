@@ -18,7 +18,7 @@ from pipeline.run.around import Surroundings
 from pipeline.run.blending import blend_parts
 from pipeline.run.keeping import Step, Strand
 from pipeline.run.levelling import Levelled
-from pipeline.run.outputs import OutputFiles, plan_ahead
+from pipeline.run.outputs import OutputFiles
 from pipeline.run.relating import cut_parts
 from pipeline.run.tasks import Ahead, Early, WriteTask, write_early
 
@@ -26,10 +26,7 @@ _OUTPUT = TypeAdapter(Output)
 
 
 def write_all(
-    levelled: Levelled,
-    folder: Path,
-    around: Surroundings,
-    bench: Path | None = None,
+    levelled: Levelled, folder: Path, around: Surroundings
 ) -> dict[str, Output]:
     """Write every levelled file that is not there yet.
 
@@ -41,8 +38,6 @@ def write_all(
         The run's folder.
     around : Surroundings
         Workers, progress and what was kept.
-    bench : Path, optional
-        Where what was written ahead lies.
 
     Returns
     -------
@@ -51,17 +46,16 @@ def write_all(
     """
     judged = levelled.judged
     sources = judged.sources
-    ahead = plan_ahead(sources, folder, bench, around.trims)
     files = OutputFiles(sources, folder, [plan.id for plan in levelled.blends])
     steps = [
         _step(
             c.id,
             WriteTask(cut, files.file(c.id, AUDIO_FOLDER), finished.loudness),
             cut_parts(sources, c, cut),
-            ahead.get(c.id),
+            judged.ahead.get(c.id),
         )
         for c in judged.plan.captures
-        if (finished := levelled.capture(c.id)) and (cut := judged.cuts[c.id])
+        if (finished := levelled.finished.get(c.id)) and (cut := judged.cuts[c.id])
     ]
     steps += [
         _step(
@@ -70,12 +64,14 @@ def write_all(
             blend_parts(plan, sources),
         )
         for plan in levelled.blends
-        if (finished := levelled.blend(plan.id))
+        if (finished := levelled.finished.get(plan.id))
     ]
     if judged.di_result is not None:
         file = files.file(DI_NAME, DRY_FOLDER)
         task = WriteTask(sources.di, file, levelled.di(judged.di_result))
-        steps.append(_step(DI_NAME, task, sources.di_parts(), ahead.get(DI_NAME)))
+        steps.append(
+            _step(DI_NAME, task, sources.di_parts(), judged.ahead.get(DI_NAME))
+        )
     around.progress.begin("writing", len(steps))
     return around.do(
         Strand(

@@ -119,7 +119,7 @@ def by_stage(manifest: Path, folder: Path) -> list[tuple[str, float]]:
     """CPU seconds of each kind of work in one process."""
     from pipeline.run import blending, judging, relating
     from pipeline.run.service import Options, run_manifests
-    from pipeline.run.tasks import ahead, write
+    from pipeline.run.tasks import ahead, measure, write
 
     spent: dict[str, float] = {}
     inner = [0.0]
@@ -141,8 +141,9 @@ def by_stage(manifest: Path, folder: Path) -> list[tuple[str, float]]:
         (judging, "fingerprint", "hash"),
         (ahead, "locate_capture", "locate"),
         (ahead, "cut_source", "cut"),
-        (ahead, "cut_capture", "cut"),
+        (measure, "cut_capture", "cut"),
         (ahead, "measure_samples", "measure"),
+        (measure, "measure_samples", "measure"),
         (ahead, "write_samples", "write"),
         (write, "write_samples", "write"),
         (ahead, "describe_di", "the DI"),

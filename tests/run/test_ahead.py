@@ -6,21 +6,13 @@ from pipeline.errors import OutputError
 from pipeline.models.plan import DI_NAME
 from pipeline.run import judging, writing
 from pipeline.run.service import Options, run_manifests
-from pipeline.run.tasks import ahead
+from pipeline.run.tasks import ahead, measure
+from tests.run.nights import content
 from tests.run.sessions import write_session
 
 QUIET = Options(jobs=1, quiet=True)
 ALONE = {"loud", "early"}
 TOGETHER = {"close", "dark"}
-
-
-def content(folder):
-    """Every byte of a run, but for what it keeps for the next one."""
-    return {
-        path.relative_to(folder): path.read_bytes()
-        for path in folder.rglob("*")
-        if path.is_file() and ".kept" not in path.parts
-    }
 
 
 @pytest.fixture(autouse=True)
@@ -41,8 +33,8 @@ def calls(monkeypatch):
         seen["written"].append(task.file.path.stem)
         return usual_write(task)
 
-    usual_cut, usual_write = ahead.cut_capture, ahead.write_capture
-    monkeypatch.setattr(ahead, "cut_capture", cut)
+    usual_cut, usual_write = measure.cut_capture, ahead.write_capture
+    monkeypatch.setattr(measure, "cut_capture", cut)
     monkeypatch.setattr(ahead, "write_capture", write)
     return seen
 
@@ -54,8 +46,7 @@ def run(manifest, folder):
 
 def run_step_by_step(manifest, folder, monkeypatch):
     with monkeypatch.context() as patch:
-        for module in (judging, writing):
-            patch.setattr(module, "plan_ahead", lambda *_: {})
+        patch.setattr(judging, "plan_ahead", lambda *_: {})
         return run(manifest, folder)
 
 

@@ -23,14 +23,19 @@ from pipeline.errors import AudioError, OutputError
 from pipeline.files.atomic import move_into
 from pipeline.files.bench import bench_file, leave_text, left_text
 from pipeline.models.record import DiResult, Output
-from pipeline.run.tasks.cut import cut_capture, cut_of, cut_source
+from pipeline.run.tasks.cut import cut_of, cut_source
 from pipeline.run.tasks.describe import DescribeTask, describe_di
 from pipeline.run.tasks.locate import LocateResult, LocateTask, locate_capture
-from pipeline.run.tasks.measure import MeasureResult, MeasureTask, measure_samples
+from pipeline.run.tasks.measure import (
+    MeasureResult,
+    MeasureTask,
+    measure_capture,
+    measure_samples,
+)
 from pipeline.run.tasks.write import OutputFile, WriteTask, write_capture, write_samples
 from pipeline.stages.di import load_di
 from pipeline.stages.measure import finish
-from pipeline.stages.read import Source, refusal
+from pipeline.stages.read import Source
 from pipeline.stages.target import Level, decide_target, level_di
 
 Task = TypeVar("Task")
@@ -118,14 +123,9 @@ def measure_early(early: Early[MeasureTask]) -> MeasureResult:
     task, ahead = early.task, early.ahead
     if ahead is not None and (text := left_text(_place(ahead, task))) is not None:
         return _MEASURED.validate_json(text)
-    try:
-        samples = cut_capture(task.cut)
-    except AudioError as error:
-        return MeasureResult(None, (refusal(error),))
-    result = measure_samples(task, samples)
-    if ahead is not None:
-        _write_measured(task, ahead, samples, result)
-    return result
+    if ahead is None:
+        return measure_capture(task)
+    return measure_capture(task, partial(_write_measured, task, ahead))
 
 
 def describe_early(early: Early[DescribeTask]) -> DiResult:

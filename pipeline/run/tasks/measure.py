@@ -1,5 +1,6 @@
 """Cut one capture to the DI and measure it before any gain."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,13 +49,18 @@ class MeasureResult:
     findings: tuple[Finding, ...]
 
 
-def measure_capture(task: MeasureTask) -> MeasureResult:
+def measure_capture(
+    task: MeasureTask,
+    then: Callable[[NDArray[np.float32], MeasureResult], None] | None = None,
+) -> MeasureResult:
     """Cut one capture to the DI, measure it and leave its samples.
 
     Parameters
     ----------
     task : MeasureTask
         What to measure.
+    then : callable, optional
+        Told of the samples and their measures, while they are in memory.
 
     Returns
     -------
@@ -65,7 +71,10 @@ def measure_capture(task: MeasureTask) -> MeasureResult:
         samples = cut_capture(task.cut)
     except AudioError as error:
         return MeasureResult(None, (refusal(error),))
-    return measure_samples(task, samples)
+    result = measure_samples(task, samples)
+    if then is not None:
+        then(samples, result)
+    return result
 
 
 def measure_samples(task: MeasureTask, samples: NDArray[np.float32]) -> MeasureResult:
