@@ -11,8 +11,8 @@ the amp's own sound.
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
 
 from pipeline.dsp.linearity import CrossSpectra
 from pipeline.units import db_from_power
@@ -123,8 +123,8 @@ def find_bleed(cross: CrossSpectra) -> Bleed | None:
 def _correlate(cross: CrossSpectra) -> _Correlation:
     whiten = 1.0 / np.sqrt(cross.s_dd * cross.s_xx + _TINY)
     weight = _band(cross.freq_hz) * whiten
-    capture = fft.fftshift(fft.irfft(cross.s_dx * weight))
-    di = fft.irfft(cross.s_dd * weight)
+    capture = scipy.fft.fftshift(scipy.fft.irfft(cross.s_dx * weight))
+    di = scipy.fft.irfft(cross.s_dd * weight)
     return _Correlation(capture, di, len(capture) // 2, 2.0 * float(cross.freq_hz[-1]))
 
 

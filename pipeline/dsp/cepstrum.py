@@ -1,8 +1,8 @@
 """The phase that belongs to an amplitude: a response of minimum phase."""
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
 
 Float = NDArray[np.float64]
 
@@ -23,7 +23,7 @@ def minimum_phase_of(log_magnitude: Float) -> Float:
         causal part: Oppenheim and Schafer, "Discrete-time signal processing".
     """
     half = log_magnitude.shape[-1] - 1
-    cepstrum = fft.irfft(log_magnitude, 2 * half)
+    cepstrum = scipy.fft.irfft(log_magnitude, 2 * half)
     cepstrum[..., 1:half] *= 2.0
     cepstrum[..., half + 1 :] = 0.0
-    return np.asarray(fft.rfft(cepstrum).imag, dtype=np.float64)
+    return np.asarray(scipy.fft.rfft(cepstrum).imag, dtype=np.float64)

@@ -5,6 +5,7 @@ ERB-spaced band, dB. Distances are in dB.
 """
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
 
@@ -106,12 +107,9 @@ def group_within(
     """
     if len(distance_db) < 2:
         return []
-    # Only nights with control captures are grouped.
-    from scipy.cluster.hierarchy import fcluster, linkage  # noqa: PLC0415 (see above)
-    from scipy.spatial.distance import squareform  # noqa: PLC0415 (see above)
-
-    tree = linkage(squareform(distance_db, checks=False), method="complete")
-    labels = fcluster(tree, t=largest_db, criterion="distance")
+    condensed = scipy.spatial.distance.squareform(distance_db, checks=False)
+    tree = scipy.cluster.hierarchy.linkage(condensed, method="complete")
+    labels = scipy.cluster.hierarchy.fcluster(tree, t=largest_db, criterion="distance")
     groups = (
         tuple(int(i) for i in np.flatnonzero(labels == label))
         for label in dict.fromkeys(labels.tolist())

@@ -7,8 +7,8 @@ linear response at their fundamental, in dB. See `sweep` for the signal.
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
 
 from pipeline.dsp.sweep import EDGE, Sweep, deconvolve, sweep_signal
 
@@ -151,12 +151,10 @@ def noise_in_harmonics(
         own and multiplied by the energy of the window that `read_sweep` cuts.
     """
     rate = sweep.sample_rate_hz
-    from scipy import signal  # noqa: PLC0415 (half a second, for sweeps only)
-
-    at, density = signal.welch(noise, rate, nperseg=8192)
-    size = fft.next_fast_len(2 * sweep.frames, real=True)
-    played = np.abs(fft.rfft(sweep_signal(sweep), size)) ** 2
-    played_hz = fft.rfftfreq(size, 1.0 / rate)
+    at, density = scipy.signal.welch(noise, rate, nperseg=8192)
+    size = scipy.fft.next_fast_len(2 * sweep.frames, real=True)
+    played = np.abs(scipy.fft.rfft(sweep_signal(sweep), size)) ** 2
+    played_hz = scipy.fft.rfftfreq(size, 1.0 / rate)
     linear = 10.0 ** (linear_db / 20.0)
     floors = []
     for order in range(2, orders + 1):
@@ -193,9 +191,11 @@ def _cut(whole: Float, at: float, pre: int, length: int) -> Float:
 
 
 def _magnitude(taps: Float, freq_hz: Float, rate: int) -> Float:
-    size = fft.next_fast_len(4 * len(taps), real=True)
-    spectrum = np.abs(fft.rfft(taps, size))
-    return np.asarray(np.interp(freq_hz, fft.rfftfreq(size, 1.0 / rate), spectrum))
+    size = scipy.fft.next_fast_len(4 * len(taps), real=True)
+    spectrum = np.abs(scipy.fft.rfft(taps, size))
+    return np.asarray(
+        np.interp(freq_hz, scipy.fft.rfftfreq(size, 1.0 / rate), spectrum)
+    )
 
 
 def _db(ratio: Float) -> Float:

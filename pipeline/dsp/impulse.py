@@ -7,8 +7,8 @@ with its confidence. Sign of lag: positive = the capture is late. Arrays are 1-D
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
 
 from pipeline.dsp.linearity import CrossSpectra, coherence
 
@@ -74,7 +74,7 @@ def music_impulse(
         raise ValueError(msg)
     floor = float(cross.s_dd.max()) * 10.0 ** (damping_db / 10.0)
     spectrum = cross.s_dx / (cross.s_dd + floor + _TINY)
-    whole = fft.irfft(spectrum, size)
+    whole = scipy.fft.irfft(spectrum, size)
     taps = np.roll(whole, pre_samples)[:frames] * _fades(frames, pre_samples)
     agreed = np.clip(coherence(cross), 0.0, 1.0)
     share = float((agreed * cross.s_xx).sum() / max(float(cross.s_xx.sum()), _TINY))
@@ -108,12 +108,12 @@ def minimum_phase_spectrum(magnitude: Float) -> Complex:
     top = float(magnitude.max())
     least = max(top * 10.0 ** (-DEEPEST_DB / 20.0), _TINY)
     size = 2 * (len(magnitude) - 1)
-    cepstrum = fft.irfft(np.log(np.maximum(magnitude, least)), size)
+    cepstrum = scipy.fft.irfft(np.log(np.maximum(magnitude, least)), size)
     fold = np.zeros(size)
     fold[0] = 1.0
     fold[1 : size // 2] = 2.0
     fold[size // 2] = 1.0
-    return np.asarray(np.exp(fft.rfft(cepstrum * fold)))
+    return np.asarray(np.exp(scipy.fft.rfft(cepstrum * fold)))
 
 
 def minimum_phase_taps(taps: Float, frames: int) -> Float:
@@ -131,10 +131,10 @@ def minimum_phase_taps(taps: Float, frames: int) -> Float:
     ndarray of float64, shape (frames,)
         It starts at once; the last quarter fades out.
     """
-    size = fft.next_fast_len(8 * max(len(taps), frames), real=True)
+    size = scipy.fft.next_fast_len(8 * max(len(taps), frames), real=True)
     size += size % 2
-    spectrum = minimum_phase_spectrum(np.abs(fft.rfft(taps, size)))
-    early = fft.irfft(spectrum, size)[:frames]
+    spectrum = minimum_phase_spectrum(np.abs(scipy.fft.rfft(taps, size)))
+    early = scipy.fft.irfft(spectrum, size)[:frames]
     fall = max(frames // 4, 1)
     early[-fall:] *= 0.5 + 0.5 * np.cos(np.pi * (np.arange(fall) + 0.5) / fall)
     return np.asarray(early)
@@ -167,7 +167,7 @@ def excess_delay(
     excess = spectrum * np.conj(minimum_phase_spectrum(magnitude))
     excess /= np.abs(excess) + _TINY
     fine = 8 * size
-    curve = fft.irfft(weight * excess, fine) * fine
+    curve = scipy.fft.irfft(weight * excess, fine) * fine
     at = int(np.abs(curve).argmax())
     before, here, after = (float(curve[(at + k) % fine]) for k in (-1, 0, 1))
     bend = before - 2.0 * here + after

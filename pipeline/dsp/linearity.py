@@ -12,8 +12,8 @@ of a room does not fit, and a clean capture of it looks distorted.
 from dataclasses import dataclass, field
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
 
 from pipeline.dsp.activity import Activity
 from pipeline.dsp.spectrum import (
@@ -381,4 +381,4 @@ def response(cross: CrossSpectra) -> Float:
     """
     floor = 1e-6 * float(cross.s_dd.max())
     ratio = cross.s_dx / (cross.s_dd + max(floor, _FLOOR))
-    return np.asarray(fft.fftshift(fft.irfft(ratio)), dtype=np.float64)
+    return np.asarray(scipy.fft.fftshift(scipy.fft.irfft(ratio)), dtype=np.float64)

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
 
 from pipeline.dsp.impulse import excess_delay
 
@@ -203,21 +203,21 @@ def _piece(capture: Samples, first: int, count: int) -> Float:
 
 def _envelope(part: Float, one: Float) -> Float:
     """Magnitude of the matched filter's analytic output."""
-    size = fft.next_fast_len(len(part) + len(one))
-    spectrum = fft.fft(part, size) * np.conj(fft.fft(one, size))
+    size = scipy.fft.next_fast_len(len(part) + len(one))
+    spectrum = scipy.fft.fft(part, size) * np.conj(scipy.fft.fft(one, size))
     spectrum[(size + 1) // 2 :] = 0.0
-    return np.asarray(np.abs(fft.ifft(spectrum))[: len(part)])
+    return np.asarray(np.abs(scipy.fft.ifft(spectrum))[: len(part)])
 
 
 def _fine(part: Float, at: int, one: Float, rate: int) -> tuple[float, int, float]:
     """Delay of one chirp beyond the minimum phase, from the coarse place on."""
     pre = round(_PRE_S * rate)
     length = len(one) + pre + round(_TAIL_S * rate)
-    size = fft.next_fast_len(2 * length, real=True)
+    size = scipy.fft.next_fast_len(2 * length, real=True)
     size += size % 2
-    heard = fft.rfft(_piece(part, at - pre, length), size)
-    played = fft.rfft(one, size)
-    freq = fft.rfftfreq(size, 1.0 / rate)
+    heard = scipy.fft.rfft(_piece(part, at - pre, length), size)
+    played = scipy.fft.rfft(one, size)
+    freq = scipy.fft.rfftfreq(size, 1.0 / rate)
     power = np.abs(played) ** 2
     response = heard * np.conj(played) / (power + 1e-6 * power.max())
     response = _gated(response, pre, size, rate)
@@ -231,9 +231,9 @@ def _fine(part: Float, at: int, one: Float, rate: int) -> tuple[float, int, floa
 def _gated(response: Complex, pre: int, size: int, rate: int) -> Complex:
     """Keep the linear response: harmonics of a chirp lie well ahead of it."""
     early, length = round(_EARLY_S * rate), round(_RING_S * rate)
-    taps = np.roll(fft.irfft(response, size), early - pre)
+    taps = np.roll(scipy.fft.irfft(response, size), early - pre)
     taps[length:] = 0.0
     fall = length // 2
     taps[length - fall : length] *= 0.5 + 0.5 * np.cos(np.pi * np.arange(fall) / fall)
     turn = np.exp(2j * np.pi * np.arange(size // 2 + 1) * early / size)
-    return np.asarray(fft.rfft(taps) * turn)
+    return np.asarray(scipy.fft.rfft(taps) * turn)

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
 
 from pipeline.dsp.activity import FRAME_S
 
@@ -202,7 +202,7 @@ def windowed_spectra(
         batch = starts[first : first + _BATCH]
         for piece, start in zip(pieces, batch, strict=False):
             np.multiply(x[start : start + size], window, out=piece, casting="same_kind")
-        yield fft.rfft(pieces[: len(batch)], axis=1)
+        yield scipy.fft.rfft(pieces[: len(batch)], axis=1)
 
 
 def bin_frequencies(sample_rate_hz: int) -> Float:

@@ -10,8 +10,8 @@ Sign of lag: positive = the capture is late.
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
 
 Float = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -160,14 +160,16 @@ def deconvolve(capture: Float, sweep: Sweep) -> Float:
         range of the sweep is divided by its real spectrum, which the closed form
         leaves ripples on; its ends are faded.
     """
-    size = fft.next_fast_len(len(capture) + sweep.frames, real=True)
-    played = fft.rfft(sweep_signal(sweep), size)
-    freq = fft.rfftfreq(size, 1.0 / sweep.sample_rate_hz)
+    size = scipy.fft.next_fast_len(len(capture) + sweep.frames, real=True)
+    played = scipy.fft.rfft(sweep_signal(sweep), size)
+    freq = scipy.fft.rfftfreq(size, 1.0 / sweep.sample_rate_hz)
     power = np.abs(played) ** 2
     weight = _band(freq, sweep)
     floor = 1e-7 * float(power.max())
-    spectrum = weight * fft.rfft(capture, size) * np.conj(played) / (power + floor)
-    return np.asarray(fft.irfft(spectrum, size))
+    spectrum = (
+        weight * scipy.fft.rfft(capture, size) * np.conj(played) / (power + floor)
+    )
+    return np.asarray(scipy.fft.irfft(spectrum, size))
 
 
 def _band(freq_hz: Float, sweep: Sweep) -> Float:

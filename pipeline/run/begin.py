@@ -16,7 +16,8 @@ from multiprocessing.context import BaseContext
 
 from pipeline import interruption
 
-_IMPORTS = ["pipeline.run.bound", "pipeline.run.tasks"]
+IMPORTS = ["pipeline.run.bound", "pipeline.run.tasks", "scipy.fft", "scipy.linalg"]
+"""What workers need at once; of scipy, what would be imported at its first use."""
 
 
 def ready_to_begin() -> BaseContext:
@@ -31,7 +32,7 @@ def ready_to_begin() -> BaseContext:
         # A process of macOS may not go on after a fork with the system's libraries.
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(_IMPORTS)
+    context.set_forkserver_preload(IMPORTS)
     with held_interrupt():
         # It lets interruptions through as it starts, so it starts before the other.
         resource_tracker.ensure_running()

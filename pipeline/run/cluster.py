@@ -14,11 +14,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from threadpoolctl import threadpool_limits
-
 from pipeline import __version__
 from pipeline.errors import ReampsError
 from pipeline.files.atomic import replace_with
+from pipeline.run.executor import on_one_thread
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -121,7 +120,7 @@ def work(function: Callable[[Task], Result], task: Task, token: Path) -> Result:
             "writes. Mount it at the same path on every worker, and run again."
         )
         raise ReampsError(message)
-    with threadpool_limits(1):
+    with on_one_thread():
         return function(task)
 
 

@@ -32,13 +32,19 @@ MOST_DEATHS = 3
 """So often may worker processes die under one map before it is given up."""
 
 
-def compute_on_one_thread() -> None:
-    """Keep a worker to one core; sums in another order would change last digits."""
+def on_one_thread() -> threadpool_limits:
+    """Keep to one core from now on; sums in another order would change last digits.
+
+    Returns
+    -------
+    threadpool_limits
+        As a context manager it ends with its block.
+    """
     # Imported first, so that both thread pools are known to the limit.
     import numpy as np  # noqa: F401, PLC0415 (see above)
     import scipy.linalg  # noqa: F401, PLC0415 (see above)
 
-    threadpool_limits(1)
+    return threadpool_limits(1)
 
 
 def perform(work: tuple[Callable[[Task], Result], Task]) -> Result:
@@ -224,7 +230,7 @@ def _begin_worker() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     hold_freed_memory()
-    compute_on_one_thread()
+    on_one_thread()
 
 
 def _end_with_parent() -> None:
@@ -259,7 +265,7 @@ def open_workers(jobs: int, cluster: str | None = None) -> Iterator[Workers]:
             yield workers
     elif jobs <= 1:
         hold_freed_memory()
-        with threadpool_limits(1):
+        with on_one_thread():
             yield Serial()
     else:
         processes = Processes(jobs)

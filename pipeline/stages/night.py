@@ -9,6 +9,7 @@ from itertools import combinations, pairwise
 from math import log2
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
 from pipeline.dsp.spectrum import third_octave_bands
@@ -217,9 +218,7 @@ def _trend(row: Sequence[Capture]) -> Trend | None:
     change = _slope(np.array(levels)) * (len(row) - 1)
     if abs(change) < TREND_DB:
         return None
-    from scipy import stats  # noqa: PLC0415 (half a second, for few nights only)
-
-    rank = stats.kendalltau(np.arange(len(row)), levels)
+    rank = scipy.stats.kendalltau(np.arange(len(row)), levels)
     if not np.isfinite(rank.pvalue) or rank.pvalue >= TREND_P:
         return None
     bright = [hz for c in row if (hz := c.metrics.get("brightness_hz"))]

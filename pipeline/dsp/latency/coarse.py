@@ -11,7 +11,7 @@ than a coin.
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import NDArray
 
 from pipeline.dsp.latency.reference import DECIMATOR_SPAN, DiReference, decimate, whiten

@@ -9,7 +9,7 @@ Source: the cheapest way is Viterbi's, 1967.
 """
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import NDArray
 
 from pipeline.dsp.latency.reference import DiReference, decimate, whiten

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import NDArray
 
 from pipeline.dsp.latency.grid import Grid
@@ -295,8 +295,6 @@ def _axes(point: Point) -> list[int]:
 
 def _polished(score: Callable[[Point], float], best: Point) -> Point:
     """Follow ridges that lie across the coordinates."""
-    from scipy.optimize import minimize  # noqa: PLC0415 (slow to import)
-
     axes = _axes(best)
     bounds = np.array([LOWEST, HIGHEST])[:, axes]
 
@@ -310,7 +308,7 @@ def _polished(score: Callable[[Point], float], best: Point) -> Point:
 
     start = np.array(best)[axes]
     corners = start + np.vstack([np.zeros(start.size), np.diag(SIMPLEX)[axes][:, axes]])
-    found = minimize(
+    found = scipy.optimize.minimize(
         cost,
         start,
         method="Nelder-Mead",

@@ -14,7 +14,7 @@ variables", Biometrika 57, 1970; the prior is flat.
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import NDArray
 
 from pipeline.dsp.cepstrum import minimum_phase_of

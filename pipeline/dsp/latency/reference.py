@@ -11,7 +11,7 @@ from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import NDArray
 
 from pipeline.dsp.latency.grid import Grid, grid_for

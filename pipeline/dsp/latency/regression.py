@@ -17,8 +17,8 @@ Rasmussen and Williams, "Gaussian processes for machine learning", 2006, ch. 2.
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve, cholesky, solve_triangular
 
 from pipeline.dsp.latency.chains import (
     DELAY_VARIANCE,
@@ -161,10 +161,12 @@ class _Regression:
 
     def solve(self, target: Float, variance: Float) -> Float:
         """Most likely weights of the widest prior."""
-        factor = cholesky(
+        factor = scipy.linalg.cholesky(
             self.priors[-1] + np.diag(variance), lower=True, check_finite=False
         )
-        alpha = cho_solve((factor, True), target - self.expected, check_finite=False)
+        alpha = scipy.linalg.cho_solve(
+            (factor, True), target - self.expected, check_finite=False
+        )
         moved = self.kind.variances[-1] * (self.atoms.T @ alpha)
         return np.asarray(self.kind.mean + moved)
 
@@ -197,8 +199,10 @@ class _Regression:
         for prior in self.priors:
             for floor in FLOORS:
                 total = prior + np.diag(variance + floor**2)
-                factor = cholesky(total, lower=True, check_finite=False)
-                white = solve_triangular(factor, known, lower=True, check_finite=False)
+                factor = scipy.linalg.cholesky(total, lower=True, check_finite=False)
+                white = scipy.linalg.solve_triangular(
+                    factor, known, lower=True, check_finite=False
+                )
                 cost = white[:, 0] @ white[:, 0]
                 cost += 2.0 * np.sum(np.log(np.diag(factor)))
                 left = DELAY_VARIANCE - white[:, 1] @ white[:, 1]

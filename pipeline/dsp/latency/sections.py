@@ -7,7 +7,7 @@ own, and the arrivals that lie on one slowly moving lag are believed.
 """
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import NDArray
 
 from pipeline.dsp.latency.coarse import CoarseSearch, search

@@ -8,7 +8,7 @@ seconds of the DI are stretched by it and looked for in the capture.
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import NDArray
 
 from pipeline.dsp.latency.coarse import search
@@ -58,9 +58,7 @@ def _template(
 ) -> NDArray[np.complex64]:
     """Conjugate flattened spectrum of the section, played at a speed."""
     fast, slow = ratio
-    from scipy import signal  # noqa: PLC0415 (half a second, for doubtful captures only)
-
-    played = signal.resample_poly(section.low, slow, fast)
+    played = scipy.signal.resample_poly(section.low, slow, fast)
     rate = reference.sample_rate_hz / reference.decimation
     spectrum = scipy.fft.rfft(
         played.astype(np.float32)[: reference.coarse_frames], reference.coarse_nfft

@@ -7,7 +7,7 @@ passes neither, however similar it sounds.
 """
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import NDArray
 
 from pipeline.dsp.latency.excess import band_weight

@@ -8,8 +8,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.linalg import cho_solve, cholesky, solve_triangular
 
 from pipeline.dsp.pairs.bands import TINY, Bands
 from pipeline.dsp.pairs.colour import (
@@ -151,8 +151,10 @@ class Regression:
         return weights(self._parts, START_SPREAD, self._alpha(target, variance))
 
     def _alpha(self, target: Float, variance: Float) -> Float:
-        factor = cholesky(self._prior(START_SPREAD) + np.diag(variance), lower=True)
-        return np.asarray(cho_solve((factor, True), target))
+        factor = scipy.linalg.cholesky(
+            self._prior(START_SPREAD) + np.diag(variance), lower=True
+        )
+        return np.asarray(scipy.linalg.cho_solve((factor, True), target))
 
     def _ratios(self, model: Complex) -> tuple[Complex, Float]:
         # Mean ratio of each band to the model, and its variance a component.
@@ -246,9 +248,9 @@ class Regression:
         return self._posterior(self._prior(START_SPREAD), solved.target, floored).cost
 
     def _posterior(self, prior: Float, target: Float, variance: Float) -> Weighed:
-        factor = cholesky(prior + np.diag(variance), lower=True)
+        factor = scipy.linalg.cholesky(prior + np.diag(variance), lower=True)
         known = np.column_stack([target, DELAY_VARIANCE * self._parts.base[:, 1]])
-        white = solve_triangular(factor, known, lower=True)
+        white = scipy.linalg.solve_triangular(factor, known, lower=True)
         # Amplitudes stand first, so theirs is the leading part of the factor.
         costs = np.cumsum(white[:, 0] ** 2 + 2.0 * np.log(np.diag(factor)))
         left = max(DELAY_VARIANCE - float(white[:, 1] @ white[:, 1]), 1e-12)

@@ -9,8 +9,8 @@ the noise (see `fit`). Frames are 85 ms long, so that early reflections fall ins
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
 
 Float = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -125,7 +125,7 @@ def _spectra(x: Samples, starts: NDArray[np.int64], size: int) -> NDArray[np.com
     frames = np.stack([x[start : start + size] for start in starts.tolist()])
     hann = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(size) / size)
     window = hann.astype(np.float32)
-    spectra = fft.rfft(frames.astype(np.float32, copy=False) * window)
+    spectra = scipy.fft.rfft(frames.astype(np.float32, copy=False) * window)
     return np.asarray(spectra, dtype=np.complex64)
 
 
@@ -185,9 +185,9 @@ def coarse_lag(
     power_b = np.convolve(_power(spectra_b), mean, "same")
     white = _cross(spectra_a, spectra_b)
     white /= (power_a * power_b + LOWEST_POWER) ** COARSE_WHITENING
-    freq_hz = fft.rfftfreq(size, 1.0 / sample_rate_hz)
+    freq_hz = scipy.fft.rfftfreq(size, 1.0 / sample_rate_hz)
     white[(freq_hz < COARSE_BAND_HZ[0]) | (freq_hz > COARSE_BAND_HZ[1])] = 0.0
-    correlation = fft.irfft(white, size)
+    correlation = scipy.fft.irfft(white, size)
     lags = np.arange(reach[0], reach[1] + 1)
     return int(lags[np.argmax(np.abs(correlation[lags]))])
 
@@ -270,7 +270,7 @@ def average(
     return Averages(
         lag=lag,
         frames=starts.size,
-        freq_hz=fft.rfftfreq(frame, 1.0 / sample_rate_hz),
+        freq_hz=scipy.fft.rfftfreq(frame, 1.0 / sample_rate_hz),
         power_a=_power(spectra_a),
         power_b=_power(spectra_b),
         noise_a=noise_a,
