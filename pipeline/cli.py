@@ -223,9 +223,14 @@ def report(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder of a run.")],
 ) -> None:
     """Rebuild the page from DIR/record.json (and DIR/picks.json), without audio."""
+    from pipeline.files.hold import hold_folder
+    from pipeline.files.store import read_record
     from pipeline.report.writing import write_page
 
-    typer.echo(str(write_page(folder)))
+    read_record(folder)  # nothing is put into a folder that is no run's
+    with hold_folder(folder, "reamps report"):
+        page = write_page(folder)
+    typer.echo(str(page))
 
 
 @app.command()

@@ -115,8 +115,19 @@ def safe_name(text: str) -> str:
     return name
 
 
-def _as_seen(name: str) -> str:
-    """Fold a name like a file system without capitals compares it."""
+def as_seen(name: str) -> str:
+    """Fold a name like a file system without capitals compares it.
+
+    Parameters
+    ----------
+    name : str
+        Name of a file.
+
+    Returns
+    -------
+    str
+        Equal for names that may be one file.
+    """
     return unicodedata.normalize("NFC", name.upper().casefold())
 
 
@@ -169,11 +180,11 @@ def unique_names(
             raise ValueError(msg)
         own = safe_name(spelt(text) if spelt else text)
         name, salt = own, ""
-        while _as_seen(name) in taken:
+        while as_seen(name) in taken:
             stem = _cut(own, MAX_NAME_BYTES - 9).rstrip(" .-")
             name = f"{stem}-{_mark(text + salt)}"
             salt += "+"
-        taken.add(_as_seen(name))
+        taken.add(as_seen(name))
         names[text] = name
     return names
 
@@ -189,12 +200,17 @@ def slug(text: str) -> str:
     Returns
     -------
     str
-        1 to 60 characters that start with a letter or digit; a text without
-        any ASCII letter or digit becomes ``unnamed-`` and digits that stand for it.
+        1 to 60 characters that start with a letter or digit. Where letters were lost
+        or the text was too long it ends in eight digits that stand for the whole of
+        it, after ``unnamed-`` if there is no ASCII letter or digit.
     """
-    words = re.findall(r"[a-z0-9]+", ascii_text(text).lower())
-    short = "-".join(words)[:MAX_SLUG_CHARACTERS].strip("-")
-    name = short or f"{UNNAMED}-{_mark(text)}"
+    plain = ascii_text(text)
+    name = "-".join(re.findall(r"[a-z0-9]+", plain.lower()))
+    lost = plain.count("?") > text.count("?")
+    if not name or lost or len(name) > MAX_SLUG_CHARACTERS:
+        mark = _mark(text)
+        short = name[: MAX_SLUG_CHARACTERS - len(mark) - 1].rstrip("-")
+        name = f"{short or UNNAMED}-{mark}"
     return f"{name}-session" if RESERVED.match(name) else name
 
 

@@ -249,6 +249,8 @@ def _look(plan: Plan, around: Surroundings) -> Sources:
     if di_print.sha256 is None:
         message = f"The DI cannot be used. {di_print.findings[0].message}"
         raise ReampsError(message)
+    known = (prints[capture.path].sha256 for capture in plan.captures)
+    around.keeper.claim(plan.manifest_path, [sha256 for sha256 in known if sha256])
     of_captures = {capture.id: prints[capture.path] for capture in plan.captures}
     played = find_played(plan, di_print.sha256)
     return Sources(plan, di, di_print.sha256, of_captures, played)

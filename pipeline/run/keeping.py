@@ -6,22 +6,27 @@ time, so that a decision can give its reason. `explain` asks the same question a
 run and prints the answers.
 """
 
+import hashlib
 import json
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from os.path import realpath
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from pydantic import JsonValue, TypeAdapter, ValidationError
 
+from pipeline.errors import OutputError
 from pipeline.files.atomic import make_folder, replace_with
 from pipeline.files.cache import Cache, key_of
 from pipeline.run.executor import Workers, perform
 from pipeline.run.progress import Progress
 
 FOLDER = ".kept"
+_SESSION = "session"
+"""Entry of the ledger that tells whose it is; no stage is called so."""
 LEDGER = "ledger.json"
 
 Parts = Mapping[str, JsonValue]
@@ -176,6 +181,40 @@ class Keeper:
     def reused(self) -> int:
         """How many results were reused."""
         return sum(decision.reuse for decision in self.decisions)
+
+    def claim(self, manifest: Path, sources: Iterable[str]) -> None:
+        """Refuse a folder that holds another session; make it this one's.
+
+        Parameters
+        ----------
+        manifest : Path
+            Absolute path of the session's manifest.
+        sources : iterable of str
+            Hashes of its captures' files.
+
+        Raises
+        ------
+        OutputError
+            If another manifest's run filled the folder, and from other recordings:
+            its results would go. A manifest that was moved or copied stays welcome.
+        """
+        if self._folder is None:
+            return
+        where = realpath(manifest).encode("utf-8", "surrogatepass")
+        mine = hashlib.sha256(where).hexdigest()
+        self._now[_SESSION] = {"manifest": mine}
+        theirs = self._before.get(_SESSION, {}).get("manifest", mine)
+        if theirs == mine:
+            return
+        known = {parts.get("source") for parts in self._before.values()}
+        if known.isdisjoint(sources):
+            message = (
+                f"{self._folder.parent}: holds the results of another session (another "
+                "manifest's, of other recordings), and they would go. Nothing was "
+                "changed: choose another folder with --out, or give one of the "
+                "sessions another name."
+            )
+            raise OutputError(message)
 
     def map(
         self, strand: Strand[Task, Result], workers: Workers, progress: Progress

@@ -1,6 +1,7 @@
 """May a session's results go there? Sources are never among what is written."""
 
 from contextlib import suppress
+from os.path import realpath
 from pathlib import Path
 
 from pipeline.errors import OutputError
@@ -64,7 +65,9 @@ def refuse_sources(plan: Plan, folder: Path) -> None:
     targets = [folder, *(folder / name for name in (*WRITTEN, KEPT))]
     for source in source_files(plan):
         for target in targets:
-            if _same(source.parent, target):
+            # A link in another folder is as good as the file that it leads to.
+            folders = (source.parent, Path(realpath(source)).parent)
+            if any(same_place(own, target) for own in folders):
                 message = (
                     f"{folder}: the result would go into {target}, where the source "
                     f"{source.name} lies. Choose another folder with --out."
@@ -75,7 +78,7 @@ def refuse_sources(plan: Plan, folder: Path) -> None:
         written.append(("take sheet", plan.takes_path))
     for name in (PAGE_NAME, RECORD_NAME, METRICS_NAME):
         for what, path in written:
-            if _same(path, folder / name):
+            if same_place(path, folder / name):
                 message = (
                     f"{folder}: the result would replace the {what} {path}. Choose "
                     "another folder with --out."
@@ -98,8 +101,19 @@ def _refuse_strangers(folder: Path) -> None:
                 raise OutputError(message)
 
 
-def _same(one: Path, other: Path) -> bool:
-    """Whether two paths are one place, whatever their spelling and links."""
+def same_place(one: Path, other: Path) -> bool:
+    """Tell whether two paths are one place, whatever their spelling and links.
+
+    Parameters
+    ----------
+    one, other : Path
+        Files or folders.
+
+    Returns
+    -------
+    bool
+        False where one of them is not there.
+    """
     try:
         return one.samefile(other)
     except (OSError, ValueError):

@@ -15,7 +15,7 @@ from pipeline.files.atomic import make_folder, sweep
 from pipeline.files.bench import clear_benches
 from pipeline.files.hold import hold_folder
 from pipeline.files.manifest import read_plan
-from pipeline.files.names import inside, slug
+from pipeline.files.names import as_seen, inside, slug
 from pipeline.files.picks import read_picks
 from pipeline.files.store import read_record, record_text, write_record
 from pipeline.files.trims import TRIMS_NAME, read_trims
@@ -27,7 +27,7 @@ from pipeline.run.begin import import_ahead
 from pipeline.run.executor import Serial, Workers, open_workers
 from pipeline.run.keeping import FOLDER as KEPT
 from pipeline.run.keeping import Decision, Keeper
-from pipeline.run.places import WRITTEN, refuse_sources, source_files
+from pipeline.run.places import WRITTEN, refuse_sources, same_place, source_files
 from pipeline.run.progress import Progress, Silent, open_bar
 from pipeline.run.session import check_session, explain_session, run_session
 
@@ -297,8 +297,12 @@ def _remove_stale(folder: Path, record: Record) -> None:
         before = read_record(folder)
     except RecordError:
         return
+    made = {as_seen(name): folder / name for name in _files(record)}
     for name in _files(before) - _files(record):
-        inside(folder, Path(name)).unlink(missing_ok=True)
+        stale = inside(folder, Path(name))
+        # Written with other capitals, it may be the very file of this run.
+        if (twin := made.get(as_seen(name))) is None or not same_place(stale, twin):
+            stale.unlink(missing_ok=True)
 
 
 def _files(record: Record) -> set[str]:

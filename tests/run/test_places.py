@@ -17,7 +17,8 @@ from typer.testing import CliRunner
 
 from pipeline.cli import app
 from pipeline.errors import AudioError, OutputError, ReampsError
-from pipeline.run.service import Options, run_manifests
+from pipeline.files.hold import hold_folder
+from pipeline.run.service import Options, explain, run_manifests
 from pipeline.stages.di import load_di
 from tests.run.nights import content, finish, process, start, write_night
 
@@ -195,6 +196,75 @@ def test_a_link_to_the_sources_is_seen_through(night, tmp_path):
     assert tree(night.parent) == before
 
 
+def test_sources_that_are_links_to_results_are_seen_through(tmp_path):
+    # `out/audio` may hold an older result: not as the source of the next one.
+    manifest = write_night(tmp_path / "night", captures=2, seconds=3.0)
+    (tmp_path / "out").mkdir()
+    (tmp_path / "night" / "audio").rename(tmp_path / "out" / "audio")
+    (tmp_path / "night" / "audio").mkdir()
+    for path in (tmp_path / "out" / "audio").iterdir():
+        try:
+            (tmp_path / "night" / "audio" / path.name).symlink_to(path)
+        except OSError:
+            pytest.skip("no links here")
+    (tmp_path / "out" / "record.json").write_text("{}", encoding="utf-8")
+    before = tree(tmp_path)
+    with pytest.raises(OutputError, match=r"where the source di\.wav lies"):
+        run_manifests([manifest], tmp_path / "out", QUIET)
+    assert tree(tmp_path) == before
+
+
+def test_another_nights_results_are_not_replaced(night, undisturbed, tmp_path):
+    # Under one name in one call, and one after the other into one folder.
+    other = write_night(tmp_path / "later", captures=2, seconds=4.0)
+    out = tmp_path / "out"
+    first, second = run_manifests([night, other], out, QUIET)
+    assert (first.status, second.status) == (0, 1)
+    with pytest.raises(OutputError, match="holds the results of another session"):
+        run_manifests([other], out / "boat-house", QUIET)
+    with pytest.raises(OutputError, match="holds the results of another session"):
+        explain(other, out / "boat-house", QUIET)
+    assert content(out / "boat-house") == undisturbed
+
+
+def test_a_night_that_moved_and_one_that_was_recorded_again_stay(tmp_path):
+    manifest = write_night(tmp_path / "night", captures=2, seconds=3.0)
+    run_manifests([manifest], tmp_path / "out", QUIET)
+    (tmp_path / "night").rename(tmp_path / "moved")
+    moved = tmp_path / "moved" / "session.toml"
+    assert run_manifests([moved], tmp_path / "out", QUIET)[0].status == 0
+    write_night(tmp_path / "moved", captures=2, seconds=4.0)
+    assert run_manifests([moved], tmp_path / "out", QUIET)[0].status == 0
+
+
+def test_other_capitals_are_another_file_only_where_the_disk_says_so(tmp_path):
+    # A disk without capitals shows one file under both names, as a second link does.
+    manifest = write_night(tmp_path / "night", captures=2, seconds=3.0)
+    out = tmp_path / "out"
+    run_manifests([manifest], out, QUIET)
+    text = manifest.read_text(encoding="utf-8")
+    manifest.write_text(text.replace('id = "p001"', 'id = "P001"'), encoding="utf-8")
+    (out / "audio" / "P001.wav").hardlink_to(out / "audio" / "p001.wav")
+    run_manifests([manifest], out, QUIET)
+    names = {path.name for path in (out / "audio").iterdir()}
+    assert names == {"p000.wav", "P001.wav", "p001-b.wav"}
+
+
+def test_a_stale_file_that_is_the_new_one_stays(tmp_path, monkeypatch):
+    manifest = write_night(tmp_path / "night", captures=2, seconds=3.0)
+    out = tmp_path / "out"
+    run_manifests([manifest], out, QUIET)
+    text = manifest.read_text(encoding="utf-8")
+    manifest.write_text(text.replace('id = "p001"', 'id = "P001"'), encoding="utf-8")
+    monkeypatch.setattr(
+        Path,
+        "samefile",
+        lambda one, other: str(one).casefold() == str(other).casefold(),
+    )
+    run_manifests([manifest], out, QUIET)
+    assert {"p001.wav", "P001.wav"} <= {path.name for path in (out / "audio").iterdir()}
+
+
 def test_files_of_somebody_else_are_not_replaced(night, tmp_path):
     (tmp_path / "out" / "audio").mkdir(parents=True)
     mine = tmp_path / "out" / "audio" / "p000.wav"
@@ -225,6 +295,14 @@ def test_two_runs_at_once_do_not_mix(night, undisturbed, tmp_path):
         first.communicate(timeout=300)
     assert first.returncode == 0
     assert content(folder) == undisturbed
+
+
+def test_the_page_is_not_written_under_a_run(night, tmp_path, monkeypatch):
+    run_manifests([night], tmp_path / "out", QUIET)
+    monkeypatch.chdir(tmp_path)
+    with hold_folder(tmp_path / "out", "reamps run"):
+        invoke("report", "out", status=1)
+    invoke("report", "out")
 
 
 COMMANDS = (
