@@ -20,7 +20,7 @@ from pipeline.stages.read import SourceSpec
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 
-STAGE_VERSION = 7
+STAGE_VERSION = 8
 """Raised when a stage computes something else from the same input."""
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.dsp.activity import Activity, active_frames, frame_edges, frame_power
-from pipeline.dsp.latency import DiReference, prepare_di
+from pipeline.dsp.latency import MIN_RATE_HZ, DiReference, prepare_di
 from pipeline.dsp.linearity import DiSpectra, di_spectra
 from pipeline.errors import AudioError, ReampsError
 from pipeline.files.audio import AudioInfo, ChannelSource, probe
@@ -108,14 +108,21 @@ def inspect_di(path: Path, channel: int) -> DiSpec:
     Raises
     ------
     ReampsError
-        If it cannot be read, or is too short or too long: without a DI nothing can
-        be done.
+        If it cannot be read, its rate is too low, or it is too short or too long:
+        without a DI nothing can be done.
     """
     try:
         info = probe(path)
     except AudioError as error:
         message = f"The DI cannot be used. {error}"
         raise ReampsError(message) from error
+    if info.sample_rate_hz < MIN_RATE_HZ:
+        message = (
+            f"The DI cannot be used. {path}: {info.sample_rate_hz} Hz, expected "
+            f"{MIN_RATE_HZ} Hz or more. Give the file that was recorded, at its own "
+            "rate."
+        )
+        raise ReampsError(message)
     start, frames = _stretch(path, info)
     seconds = frames / info.sample_rate_hz
     if not SHORTEST_S <= seconds <= LONGEST_S:

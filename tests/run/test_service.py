@@ -74,6 +74,43 @@ def test_outputs_have_the_shape_of_the_di(processed):
         assert (info.subtype, info.channels) == ("PCM_24", 1)
 
 
+def test_a_di_of_too_low_a_rate_is_refused(tmp_path):
+    manifest = tmp_path / "session.toml"
+    manifest.write_text(
+        'format = 1\n[session]\nname = "Slow"\n[di]\nfile = "di.wav"\n'
+        '[[capture]]\nfile = "p.wav"\n',
+        encoding="utf-8",
+    )
+    for name in ("di.wav", "p.wav"):
+        soundfile.write(tmp_path / name, plucks(1)[::12], 4000)
+    with pytest.raises(ReampsError, match=r"di\.wav: 4000 Hz, expected 8000 Hz"):
+        run_manifests([manifest], tmp_path / "out", Options(jobs=1, quiet=True))
+
+
+def test_what_is_recorded_beside_the_di_is_not_judged(tmp_path):
+    # A capture that begins two seconds late, and goes on for two seconds after the
+    # DI: flat tops there (a hand at the knob, a count-in) are nobody's fault.
+    di = plucks(1)
+    rng = np.random.default_rng(4)
+    played = rig(di, 3.0, 5500.0)[2 * RATE :]
+    shout = np.clip(8.0 * rng.normal(size=2 * RATE), -1.0, 1.0)
+    capture = np.concatenate([0.4 * played, shout])
+    soundfile.write(tmp_path / "di.wav", di, RATE, "PCM_24")
+    noisy = capture + 1e-4 * rng.normal(size=len(capture)) * (np.abs(capture) < 1.0)
+    soundfile.write(tmp_path / "p.wav", noisy, RATE, "PCM_24")
+    manifest = tmp_path / "session.toml"
+    manifest.write_text(
+        'format = 1\n[session]\nname = "Late"\n[di]\nfile = "di.wav"\n'
+        '[[capture]]\nfile = "p.wav"\n',
+        encoding="utf-8",
+    )
+    options = Options(jobs=1, quiet=True)
+    (outcome,) = run_manifests([manifest], tmp_path / "out", options)
+    (capture,) = outcome.record.captures
+    assert capture.latency.samples == pytest.approx(-2 * RATE, abs=2.0)
+    assert "clipped" not in {finding.code for finding in capture.findings}
+
+
 def test_outputs_line_up_with_the_di(processed):
     # The close mic, delayed by a whole number of samples and shifted back, must
     # agree with itself: cross-correlation of two outputs of one rig peaks at 0.

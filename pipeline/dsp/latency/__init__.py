@@ -7,7 +7,7 @@ Sign of lag: positive = the capture is late. Samples count at the DI's rate.
 """
 
 from pipeline.dsp.latency.estimate import estimate_latency
-from pipeline.dsp.latency.reference import DiReference, prepare_di
+from pipeline.dsp.latency.reference import MIN_RATE_HZ, DiReference, prepare_di
 from pipeline.dsp.latency.results import (
     ArraySource,
     CaptureSource,
@@ -22,6 +22,7 @@ from pipeline.dsp.latency.results import (
 from pipeline.dsp.latency.speed import speed_ratio
 
 __all__ = [
+    "MIN_RATE_HZ",
     "ArraySource",
     "CaptureSource",
     "DiReference",

@@ -122,11 +122,11 @@ def _flaws(task: LocateTask, source: Source, located: Located) -> tuple[Finding,
     start = located.latency.samples / source.sample_rate_hz
     seconds = task.di.frames / task.di.sample_rate_hz
     rate = source.native_rate_hz
-    first, frames = max(0, int(start * rate)), int(seconds * rate)
+    first, last = max(0, int(start * rate)), int((start + seconds) * rate)
     if rate == source.sample_rate_hz:
-        samples = source.read(first, min(frames, source.frames - first))
+        samples = source.read(first, max(0, min(last, source.frames) - first))
         return judge_samples(samples, rate, first / rate)
     native = SourceSpec(task.source.path, task.source.channel, rate)
     with open_source(native) as own:
-        samples = own.read(first, max(0, min(frames, own.frames - first)))
+        samples = own.read(first, max(0, min(last, own.frames) - first))
     return judge_samples(samples, rate, first / rate)
