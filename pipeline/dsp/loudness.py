@@ -27,6 +27,8 @@ GATING_STEP_CELLS = 10
 OFFSET_DB = -0.691
 ABSOLUTE_GATE_LUFS = -70.0
 INTEGRATED_GATE_LU = -10.0
+LOWEST_TARGET_LUFS = ABSOLUTE_GATE_LUFS - INTEGRATED_GATE_LU
+"""Below it, what the relative gate lets through may fall under the absolute one."""
 RANGE_GATE_LU = -20.0
 RANGE_TAIL_CELLS = 150
 RANGE_PERCENTILES = (10, 95)
@@ -137,8 +139,11 @@ class LoudnessCells:
         ValueError
             If the target is not above -60 LUFS.
         """
-        if not target_lufs > ABSOLUTE_GATE_LUFS - INTEGRATED_GATE_LU:
-            msg = f"target loudness must be above -60 LUFS, got {target_lufs}"
+        if not target_lufs > LOWEST_TARGET_LUFS:
+            msg = (
+                f"target loudness must be above {LOWEST_TARGET_LUFS:.0f} LUFS, got "
+                f"{target_lufs}"
+            )
             raise ValueError(msg)
         blocks = _windows(self.power, MOMENTARY_CELLS)[::GATING_STEP_CELLS]
         gain_db = 0.0

@@ -90,7 +90,7 @@ class Loudness(Strict):
     """`[loudness]`: the level that all outputs share."""
 
     target_lufs: float = Field(
-        default=-23.0, ge=-60, le=-5, description="Integrated loudness, EBU R 128."
+        default=-23.0, gt=-60, le=-5, description="Integrated loudness, EBU R 128."
     )
     max_true_peak_dbtp: float = Field(
         default=-1.0, ge=-30, le=0, description="Ceiling of the true peak."

@@ -7,7 +7,8 @@ target of the whole session goes down with it, so that all stay comparable.
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from pipeline.dsp.loudness import LoudnessCells
+from pipeline.dsp.loudness import LOWEST_TARGET_LUFS, LoudnessCells
+from pipeline.errors import ReampsError
 from pipeline.models.record import DiResult, LoudnessResult, LoudnessTarget
 
 _GUARD_DB = 0.001
@@ -55,12 +56,29 @@ def decide_target(
         The wanted target, or the highest one at which no output passes the ceiling,
         with the id of the capture or blend that set it. EBU R 128 allows a lower
         level; it never allows clipping.
+
+    Raises
+    ------
+    ReampsError
+        If no level is left at which loudness is defined: peaks that stand 59 dB above
+        the music, as a single crack in a faint recording.
     """
     effective, cause = wanted_lufs, None
     for id_, level in levels.items():
         most_gain = ceiling_dbtp - level.true_peak_dbtp - level.trim_db - _GUARD_DB
         highest = level.cells.loudness(most_gain).integrated_lufs
-        if highest is not None and highest < effective:
+        if highest is None and level.cells.loudness().integrated_lufs is None:
+            continue
+        if highest is None or highest <= LOWEST_TARGET_LUFS:
+            message = (
+                f"{id_}: its true peak is {level.true_peak_dbtp:.1f} dBTP; below a "
+                f"ceiling of {ceiling_dbtp:.1f} dBTP it would be quieter than "
+                f"{LOWEST_TARGET_LUFS:.0f} LUFS, and all others with it. Look for a "
+                "crack in it, or take it out of the manifest, or raise "
+                "max_true_peak_dbtp."
+            )
+            raise ReampsError(message)
+        if highest < effective:
             effective, cause = highest, id_
     return LoudnessTarget(
         target_lufs=wanted_lufs,

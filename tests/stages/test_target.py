@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.dsp.loudness import loudness_cells
+from pipeline.errors import ReampsError
 from pipeline.stages.target import Level, decide_target
 
 
@@ -32,3 +33,18 @@ def test_one_peaky_capture_lowers_all():
 def test_silence_decides_nothing():
     silent = Level(loudness_cells(np.zeros(48_000), 48_000), -300.0)
     assert decide_target({"s": silent}, -23.0, -1.0).effective_target_lufs == -23.0
+
+
+@pytest.mark.parametrize("peak_dbtp", [36.5, 60.0])
+def test_no_level_is_decided_at_which_loudness_is_undefined(peak_dbtp):
+    # At -23.01 LUFS, a ceiling of -1 dBTP leaves -60.51 LUFS beside the first peak,
+    # and -84 LUFS, under the absolute gate of -70 (BS.1770), beside the second.
+    levels = {"calm": level(0.1, -20.0), "crack": level(0.1, peak_dbtp)}
+    with pytest.raises(ReampsError, match=r"crack: .*quieter than -60 LUFS"):
+        decide_target(levels, -23.0, -1.0)
+
+
+def test_a_low_level_is_decided_where_it_must():
+    # 35.5 dB of peak take the target to -59.5 LUFS.
+    target = decide_target({"crack": level(0.1, 35.5)}, -23.0, -1.0)
+    assert target.effective_target_lufs == pytest.approx(-59.5, abs=0.02)

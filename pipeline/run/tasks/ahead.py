@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import TypeAdapter
 
-from pipeline.errors import AudioError, OutputError
+from pipeline.errors import AudioError, OutputError, ReampsError
 from pipeline.files.atomic import move_into
 from pipeline.files.bench import bench_file, leave_text, left_text
 from pipeline.models.record import DiResult, Output
@@ -204,7 +204,10 @@ def _write_measured(
     if measured is None or any(f.severity == "reject" for f in result.findings):
         return
     level = Level(measured.cells, measured.true_peak_dbtp, ahead.trim_db)
-    target = decide_target({"": level}, ahead.wanted_lufs, ahead.ceiling_dbtp)
+    try:
+        target = decide_target({"": level}, ahead.wanted_lufs, ahead.ceiling_dbtp)
+    except ReampsError:
+        return  # told by name when the session asks for its level
     finished = finish(measured, target, ahead.trim_db)
     if finished is None or target.lowered_for is not None:
         return
