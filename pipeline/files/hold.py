@@ -94,6 +94,11 @@ def _held(folder: Path, error: sqlite3.Error) -> OutputError:
         return OutputError(
             f"{folder / LOCK_NAME}: is not a lock of this program ({error}). Remove it."
         )
+    if not any(word in str(error) for word in ("locked", "busy")):
+        return OutputError(
+            f"{folder / LOCK_NAME}: the folder cannot be held ({error}). Check the "
+            "disk and its file system, or choose another folder with --out."
+        )
     who = ""
     with suppress(OSError, UnicodeDecodeError):
         who = (folder / HOLDER_NAME).read_text(encoding="utf-8").strip()

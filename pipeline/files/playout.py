@@ -71,7 +71,7 @@ def read_layout(sidecar: Path) -> Layout:
             )
             raise RecordError(message)
         return Layout.model_validate_json(json.dumps(raw))
-    except (OSError, ValueError, ValidationError) as error:
+    except (OSError, ValueError, RecursionError, ValidationError) as error:
         message = (
             f"{sidecar}: the sidecar of a play-out file cannot be read ({error}); it "
             "is written beside the file by `reamps playout`"

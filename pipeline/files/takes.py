@@ -9,6 +9,7 @@ points or (between semicolons) decimal commas, with or without a byte order mark
 import csv
 import io
 import json
+import math
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -344,7 +345,15 @@ def _free_value(cell: str, *, comma: bool) -> JsonValue:
     if not comma and _COMMA_NUMBER.fullmatch(cell):
         return float(cell.replace(",", "."))
     try:
-        value: JsonValue = json.loads(cell)
-    except ValueError:
+        value: JsonValue = json.loads(
+            cell, parse_constant=str, parse_float=_finite_or_text
+        )
+    except (ValueError, RecursionError):
         return cell.removeprefix("'")
     return value
+
+
+def _finite_or_text(text: str) -> float | str:
+    """Read a number; what is too large for one stays the text that was written."""
+    number = float(text)
+    return number if math.isfinite(number) else text

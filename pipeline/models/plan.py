@@ -110,17 +110,33 @@ def capture_ids(entries: list[tuple[str, str, int, bool]]) -> list[str]:
     """
     ids = []
     for written, file, channel, explicit in entries:
-        stem = PurePosixPath(file.replace("\\", "/")).stem
+        stem = _as_path(file).stem
         ids.append(written or (f"{stem}-ch{channel}" if explicit else stem))
     return ids
+
+
+def _as_path(file: str) -> PurePosixPath:
+    return PurePosixPath(file.replace("\\", "/"))
 
 
 def _default_passes(captures: tuple[Capture, ...], ids: list[str]) -> list[str]:
     """Channels of one file were recorded together; other files stand alone."""
     uses = Counter(capture.file for capture in captures)
+    # What a file's pass would be called, if nothing else were called so.
+    alone = {
+        (_as_path(capture.file).stem if uses[capture.file] > 1 else id_, capture.file)
+        for capture, id_ in zip(captures, ids, strict=True)
+    }
+    called = Counter(name for name, _ in alone)
+
+    def default(file: str, id_: str) -> str:
+        path = _as_path(file)
+        if uses[file] == 1:
+            return id_
+        return path.stem if called[path.stem] == 1 else str(path.with_suffix(""))
+
     return [
-        capture.pass_id
-        or (PurePosixPath(capture.file).stem if uses[capture.file] > 1 else id_)
+        capture.pass_id or default(capture.file, id_)
         for capture, id_ in zip(captures, ids, strict=True)
     ]
 

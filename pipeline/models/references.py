@@ -105,7 +105,12 @@ def _id_mistakes(
     for (index, entry), id_ in zip(captures, ids, strict=True):
         where = place_of(raw, ("capture", index, "id"))
         how = "" if "id" in entry else " (made from the file's name)"
-        if id_ == DI_NAME:
+        if not id_ and entry.get("file"):
+            yield Mistake(
+                place_of(raw, ("capture", index, "file")),
+                f"found {entry['file']!r}, which names no file",
+            )
+        elif id_ == DI_NAME:
             yield Mistake(where, f"{id_!r}{how} is the DI's own name; choose another")
         elif id_ in first:
             yield Mistake(

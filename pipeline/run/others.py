@@ -10,6 +10,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from os.path import realpath
 from pathlib import Path
 
 from pydantic import TypeAdapter
@@ -135,11 +136,12 @@ def find_others(sources: Sources) -> tuple[DiSpec, ...]:
     named = [plan.di_path, *(capture.path for capture in plan.captures)]
     for entry in (plan.manifest.loopback, plan.manifest.context):
         named += [folder / entry.file] if entry else []
-    known = {path.resolve() for path in named}
+    # Following links by `Path.resolve` fails where they lead in a circle.
+    known = {realpath(path) for path in named}
     beside = [
         path
         for path in sorted(plan.di_path.parent.glob("*"))
-        if path.suffix.lower() in AUDIO_SUFFIXES and path.resolve() not in known
+        if path.suffix.lower() in AUDIO_SUFFIXES and realpath(path) not in known
     ]
     # A play-out file holds its DI: this session's own is no other DI.
     own = {

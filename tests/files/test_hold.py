@@ -1,5 +1,6 @@
 """Properties: one holder at a time, and none after its death."""
 
+import sqlite3
 import subprocess
 import sys
 from pathlib import Path
@@ -100,4 +101,21 @@ def test_an_error_lets_go(tmp_path):
     with pytest.raises(PlannedError), hold_folder(tmp_path, "me"):
         raise PlannedError
     with hold_folder(tmp_path, "me"):
+        pass
+
+
+def test_a_disk_that_fails_is_not_called_another_run(tmp_path, monkeypatch):
+    class Failing:
+        def execute(self, _):
+            msg = "disk I/O error"
+            raise sqlite3.OperationalError(msg)
+
+        def close(self):
+            pass
+
+    monkeypatch.setattr(sqlite3, "connect", lambda *_, **__: Failing())
+    with (
+        pytest.raises(OutputError, match=r"cannot be held \(disk I/O error\)"),
+        hold_folder(tmp_path, "process 1"),
+    ):
         pass

@@ -76,6 +76,44 @@ def test_captures_get_ids_passes_and_paths(tmp_path):
     assert plan.captures[0].rig == "loud"
 
 
+@pytest.mark.parametrize("second", ["take2/gtr.wav", "take2\\\\gtr.wav"])
+def test_files_of_one_name_in_two_folders_are_two_passes(tmp_path, second):
+    head, _, _ = GOOD.partition("[[capture]]")
+    files = ["take1/gtr.wav", "take1/gtr.wav", second, second]
+    entries = "".join(
+        f'[[capture]]\nid = "{k}"\nfile = "{file}"\nchannel = {1 + k % 2}\n'
+        for k, file in enumerate(files)
+    )
+    plan = read_plan(write(tmp_path, head + entries))
+    one, same, other, last = (capture.pass_id for capture in plan.captures)
+    assert (one, other) == (same, last)
+    assert one != other
+
+
+def test_a_file_and_its_namesake_with_two_channels_are_two_passes(tmp_path):
+    head, _, _ = GOOD.partition("[[capture]]")
+    stereo = '[[capture]]\nfile = "b/gtr.wav"\nchannel = '
+    entries = f'[[capture]]\nfile = "a/gtr.wav"\n{stereo}1\n{stereo}2\n'
+    plan = read_plan(write(tmp_path, head + entries))
+    alone, one, same = (capture.pass_id for capture in plan.captures)
+    assert one == same
+    assert one != alone
+
+
+@pytest.mark.parametrize("lufs", [-60, -4.9, "nan"])
+def test_a_level_at_which_loudness_is_undefined_is_a_mistake(tmp_path, lufs):
+    text = f"{GOOD}[loudness]\ntarget_lufs = {lufs}\n"
+    with pytest.raises(ManifestError, match=r"\[loudness\], target_lufs"):
+        read_plan(write(tmp_path, text))
+
+
+@pytest.mark.parametrize("file", ["/", ".", "./"])
+def test_a_path_without_a_name_is_no_capture(tmp_path, file):
+    text = GOOD + f'[[capture]]\nfile = "{file}"\n' * 2
+    with pytest.raises(ManifestError, match=r"\[\[capture\]\] 3 .*names no file"):
+        read_plan(write(tmp_path, text))
+
+
 def test_channels_of_one_file_share_a_pass_by_default(tmp_path):
     text = GOOD.replace('pass = "p01"\n', "")
     plan = read_plan(write(tmp_path, text))

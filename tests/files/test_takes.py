@@ -109,3 +109,11 @@ def test_dates_are_text_in_both(tmp_path: Path) -> None:
     tables = read_written(write(tmp_path, SHEET, more)).tables
     assert isinstance(tables["capture"], list)
     assert tables["capture"][0] == {"file": "f.wav", "private": {"when": "2031-05-06"}}
+
+
+@pytest.mark.parametrize("cell", ["NaN", "-Infinity", "1e999", "[" * 20_000])
+def test_what_json_cannot_hold_stays_text(tmp_path: Path, cell: str) -> None:
+    # RFC 8259: numbers that are not finite are no JSON.
+    sheet = f"id,file,private.gain\na,a.wav,{cell}\n"
+    (capture,) = read_plan(write(tmp_path, sheet)).captures
+    assert capture.written.private == {"gain": cell}

@@ -1,5 +1,7 @@
 """A capture of the wrong take is told which DI it belongs to; truth by construction."""
 
+from contextlib import suppress
+
 import numpy as np
 import pytest
 import soundfile
@@ -79,6 +81,8 @@ def test_files_named_like_a_di_are_tried_first(tmp_path):
         sound = plucks(1, 3.0)
         soundfile.write(tmp_path / f"{name}.wav", sound, RATE, subtype="PCM_24")
     (tmp_path / "notes.txt").write_text("no sound", encoding="utf-8")
+    with suppress(OSError):
+        (tmp_path / "di-circle.wav").symlink_to(tmp_path / "di-circle.wav")
     manifest = tmp_path / "session.toml"
     manifest.write_text(
         'format = 1\n[session]\nname = "Takes"\n[di]\nfile = "di-verse.wav"\n'
