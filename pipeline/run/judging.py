@@ -38,7 +38,13 @@ from pipeline.run.tasks import (
     locate_loopback,
     measure_early,
 )
-from pipeline.stages.align import Lagged, decide_shifts, judge_buffer, judge_polarity
+from pipeline.stages.align import (
+    LEAST_PASSES,
+    Lagged,
+    decide_shifts,
+    judge_buffer,
+    judge_polarity,
+)
 from pipeline.stages.di import inspect_di
 from pipeline.stages.read import SourceSpec
 from pipeline.stages.relate import Relation
@@ -162,13 +168,14 @@ def judge_session(
     sources = _look(plan, around)
     ahead = plan_ahead(sources, folder, bench, around.trims)
     di_result, located = locate_all(sources, around, ahead)
+    often = _often(plan)
     lagged = [
         Lagged(
             capture.id,
             capture.pass_id,
             result.located.latency,
             _flight(capture, sources),
-            stand=_stand(capture),
+            stand=_stand(capture, often),
             known=_stand_known(capture),
         )
         for capture in plan.captures
@@ -220,12 +227,20 @@ def _flight(capture: CapturePlan, sources: Sources) -> float:
     return metres / speed_of_sound_m_s(temperature) * sources.di.sample_rate_hz
 
 
-def _stand(capture: CapturePlan) -> str:
+def _often(plan: Plan) -> set[str | None]:
+    """Find mics that were used in passes enough to be compared with themselves."""
+    used = {(capture.written.mic, capture.pass_id) for capture in plan.captures}
+    passes = Counter(mic for mic, _ in used)
+    return {mic for mic, count in passes.items() if count >= LEAST_PASSES}
+
+
+def _stand(capture: CapturePlan, often: Container[str | None]) -> str:
     """Name what must be equal for two lags to be compared, but for the buffers."""
     written = capture.written
     if written.distance_mm is not None:
-        # Its time of flight is taken out, wherever it stood.
-        return "at a known distance"
+        # Its time of flight is taken out, wherever it stood; how deep the capsule sits
+        # behind the grille that the distance is measured to, is each mic's own.
+        return f"at a known distance, {written.mic if written.mic in often else ''}"
     return repr((written.mic, written.channel, written.speaker, written.position))
 
 

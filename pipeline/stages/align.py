@@ -24,7 +24,8 @@ _BUFFER_TOLERANCE = 4.0
 """Mics of two passes stand some millimetres apart: a sample is 7 mm at 48 kHz."""
 _ALIKE = 1.5
 """Mics of one pass that a buffer moves, move alike to what a lag is certain to."""
-_LEAST_PASSES = 3
+LEAST_PASSES = 3
+"""Fewer of one stand do not tell which of them moved."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +168,7 @@ def _moved(captures: Sequence[Lagged]) -> dict[str, float]:
         usual = median(lags.values())
         near = [lag for lag in lags.values() if abs(lag - usual) < _BUFFER / 2]
         passes = {capture.pass_id for capture in stand}
-        if len(passes) >= _LEAST_PASSES and 2 * len(near) > len(lags):
+        if len(passes) >= LEAST_PASSES and 2 * len(near) > len(lags):
             moved |= {id_: lag - usual for id_, lag in lags.items()}
     return moved
 

@@ -26,7 +26,7 @@ from pipeline.run.service import (
     run_manifests,
 )
 from pipeline.run.session import LATER
-from tests.run.sessions import RATE, plucks, rig, write_session
+from tests.run.sessions import RATE, late, plucks, rig, write_session
 
 QUIET = Options(jobs=1, quiet=True)
 METER = ("ffmpeg", "-nostats", "-hide_banner")
@@ -109,6 +109,37 @@ def test_what_is_recorded_beside_the_di_is_not_judged(tmp_path):
     (capture,) = outcome.record.captures
     assert capture.latency.samples == pytest.approx(-2 * RATE, abs=2.0)
     assert "clipped" not in {finding.code for finding in capture.findings}
+
+
+@pytest.mark.parametrize("distance", ["", "distance_mm = 20\n"])
+def test_a_buffer_change_is_told_whether_distances_are_written_or_not(
+    tmp_path, distance
+):
+    # The ribbon's capsule sits 5 samples (36 mm) behind its grille; the third of four
+    # passes comes 128 samples late.
+    di = plucks(2, 4.0)
+    soundfile.write(tmp_path / "di.wav", di, RATE, "PCM_24")
+    sounds = {"dyn": rig(di, 3.0, 5500.0), "rib": rig(di, 3.0, 2800.0)}
+    lines = ['format = 1\n[session]\nname = "Buffers"\n[di]\nfile = "di.wav"\n']
+    lines.append("[mic.dyn]\n[mic.rib]\n")
+    for number in range(4):
+        for mic, depth in (("dyn", 0), ("rib", 5)):
+            lag = 600 + depth + (128 if number == 2 else 0)
+            path = tmp_path / f"{mic}{number}.wav"
+            soundfile.write(path, 0.5 * late(sounds[mic], lag), RATE, "PCM_24")
+            lines.append(
+                f'[[capture]]\nfile = "{path.name}"\npass = "p{number}"\n'
+                f'mic = "{mic}"\n{distance}'
+            )
+    manifest = tmp_path / "session.toml"
+    manifest.write_text("".join(lines), encoding="utf-8")
+    outcome = run_check(manifest, Options(jobs=1, quiet=True))
+    told = {
+        capture.id
+        for capture in outcome.record.captures
+        if "buffer_change" in {finding.code for finding in capture.findings}
+    }
+    assert told == {"dyn2", "rib2"}
 
 
 def test_outputs_line_up_with_the_di(processed):
