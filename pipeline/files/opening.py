@@ -37,7 +37,7 @@ def open_source(path: Path) -> BufferedReader:
     try:
         kind = path.stat().st_mode
     except FileNotFoundError:
-        msg = f"{path}: no such file. Check the name and the folder in the manifest."
+        msg = f"{path}: no such file. Check its name and its folder."
         raise AudioError(MISSING, msg) from None
     except (OSError, ValueError, RuntimeError) as error:
         text = f"cannot be looked at ({error}). Check the path and its links."

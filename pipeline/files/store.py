@@ -27,7 +27,7 @@ DRY_FOLDER = "dry"
 _CAPTURE_COLUMNS = ("id", "file", "channel", "pass", "setup", "mic", "status")
 _LATENCY_COLUMNS = ("latency_samples", "latency_ms", "polarity", "confidence")
 _LOUDNESS_COLUMNS = ("source_lufs", "gain_db", "lufs", "true_peak_dbtp")
-FLOOR_UNKNOWN = "unknown: no control captures"
+FLOOR_UNKNOWN = "unknown: no set-up was recorded again as a control"
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -84,7 +84,7 @@ def read_record(folder: Path) -> Record:
     path = folder / RECORD_NAME
     try:
         raw = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError as error:
+    except (FileNotFoundError, NotADirectoryError) as error:
         message = f"{path}: no record here; give the folder that `reamps run` wrote"
         raise RecordError(message) from error
     except (OSError, ValueError, RecursionError) as error:

@@ -260,7 +260,7 @@ class Wanted(Strict):
 
 
 class Blend(Strict):
-    """`[[blend]]`: a sum of captures of one pass."""
+    """`[[blend]]`: a sum of captures, as a rule of one pass."""
 
     id: Name = Field(description="Unique name, also among the captures.")
     parts: tuple[BlendPart, ...] = Field(min_length=2, description="What is summed.")

@@ -303,7 +303,7 @@ class Nearest(Strict):
 
 
 class Blend(Strict):
-    """A sum of captures of one pass, level-matched like a capture."""
+    """A sum of captures, level-matched like a capture; filed under the first's pass."""
 
     id: str
     pass_id: str = Field(alias="pass")

@@ -249,6 +249,14 @@ def floor(record: Record, names: Mapping[str, Name]) -> FloorView:
         for group in record.comparison.groups
     )
     found = record.repeatability
+    lone = [capture.id for capture in record.captures if capture.control]
+    if found is None and lone:
+        return FloorView(
+            f"Unknown: {text.listed(lone)} marked control = true, and no other capture "
+            "of the same set-up, microphone and place can be used.",
+            (),
+            groups,
+        )
     if found is None:
         return FloorView(
             "Unknown: no control captures. Record one set-up again, unchanged, and "

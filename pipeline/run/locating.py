@@ -139,7 +139,7 @@ def _search_again(
 
 
 def find_duplicates(sources: Sources) -> dict[str, Finding]:
-    """Find captures that are the same recording under another name.
+    """Find captures that are the DI, or the same recording under another name.
 
     Parameters
     ----------
@@ -151,6 +151,7 @@ def find_duplicates(sources: Sources) -> dict[str, Finding]:
     dict of str to Finding
         For the later one of every two with equal files and channels.
     """
+    di_key = (sources.di_sha256, sources.plan.manifest.di.channel)
     keys = {
         capture.id: (print_.sha256, capture.written.channel)
         for capture in sources.plan.captures
@@ -160,7 +161,14 @@ def find_duplicates(sources: Sources) -> dict[str, Finding]:
     first: dict[tuple[str | None, int], str] = {}
     found = {}
     for id_, key in keys.items():
-        if count[key] > 1 and key in first:
+        if key == di_key:
+            found[id_] = Finding(
+                code="duplicate",
+                severity="warn",
+                message="The DI itself, not a recording of it through the amplifier.",
+                fix="Remove it, or correct the file or channel.",
+            )
+        elif count[key] > 1 and key in first:
             found[id_] = Finding(
                 code="duplicate",
                 severity="warn",

@@ -87,7 +87,8 @@ def explain_session(
     Returns
     -------
     tuple of Decision
-        Per capture and stage. Where an earlier stage has to run first, the later one
+        Per capture and stage; "read" stands for a file that is not there or cannot
+        be read. Where an earlier stage has to run first, the later one
         is said to run, and is reused if what it rests on comes out as before.
     """
     judged = judge_session(plan, around)
@@ -109,13 +110,25 @@ def explain_session(
         )
         if capture.id not in done and not _known_bad(judged, capture.id)
     ]
+    unread = [
+        Decision("read", capture.id, reuse=False, reason=f"{code}: the run rejects it")
+        for capture in plan.captures
+        if (code := _unread(judged, capture.id)) is not None
+    ]
     return (
         *around.keeper.decisions,
+        *unread,
         *(
             Decision(stage, id_, reuse=False, reason=LATER)
             for stage, id_ in (*waiting, *late)
         ),
     )
+
+
+def _unread(judged: Judged, id_: str) -> str | None:
+    """Say why a capture's file cannot even be hashed."""
+    print_ = judged.sources.prints[id_]
+    return print_.findings[0].code if print_.sha256 is None else None
 
 
 def _known_bad(judged: Judged, id_: str) -> bool:

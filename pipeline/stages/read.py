@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import AudioError, ReampsError
 from pipeline.files.audio import ChannelSource
-from pipeline.files.opening import signature_of
+from pipeline.files.opening import MISSING, signature_of
 from pipeline.models.record import Finding
 from pipeline.units import amplitude_from_db
 
@@ -184,9 +184,10 @@ def refusal(error: AudioError) -> Finding:
     Finding
         A rejection under the error's code.
     """
+    # What is to be done about the file, the error says by itself.
     fix = {
-        "missing": "Put the file there, or correct its path in the manifest.",
-    }.get(error.code, "Copy it again from the recorder, or export it anew.")
+        MISSING: "Put it there, or correct its path in the manifest.",
+    }.get(error.code, "Then run again: the rest of the night is kept.")
     return Finding(code=error.code, severity="reject", message=str(error), fix=fix)
 
 

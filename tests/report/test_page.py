@@ -108,6 +108,15 @@ def test_absent_facts_leave_no_trace(data):
     assert "Unknown: no control captures" in words
 
 
+def test_a_control_without_a_partner_is_named():
+    data = records.night(16)
+    data["repeatability"] = None
+    lone = [one["id"] for one in data["captures"] if one["control"]]
+    words = " ".join(Outline(rendered(data).partition("<script")[0]).text)
+    assert lone
+    assert f"Unknown: {', '.join(lone[:-1])} and {lone[-1]} marked control" in words
+
+
 @pytest.mark.parametrize(
     "key",
     ["axes", "repeatability", "loopback"],

@@ -331,6 +331,28 @@ def test_a_repeated_file_is_named(broken):
     assert "duplicate" in codes(by_id(broken[0].record)["again"])
 
 
+def test_explain_names_what_cannot_be_read(broken):
+    outcome, folder, _, _ = broken
+    told = {d.id: d for d in explain(outcome.manifest, folder, QUIET)}
+    assert set(told) >= {capture.id for capture in outcome.record.captures}
+    assert (told["gone"].stage, told["gone"].reuse) == ("read", False)
+    assert told["gone"].reason == "missing: the run rejects it"
+
+
+def test_the_di_among_the_captures_is_named(tmp_path):
+    listed = '[[capture]]\nid = "dry"\nfile = "audio/di.wav"\n'
+    session = write_session(tmp_path, extra=listed)
+    outcome = run_check(session.manifest, QUIET)
+    dry = by_id(outcome.record)["dry"]
+    assert dry.status == "flagged"
+    assert "The DI itself" in {f.code: f for f in dry.findings}["duplicate"].message
+
+
+def test_a_manifest_is_no_runs_folder(session):
+    with pytest.raises(RecordError, match="give the folder that `reamps run` wrote"):
+        read_record(session.manifest)
+
+
 def test_hostile_names_are_text(broken):
     _, folder, _, _ = broken
     assert "<script>alert(1)" not in (folder / "index.html").read_text("utf-8")
