@@ -232,6 +232,28 @@ def test_small_speaker_band(page, night):
     assert found[3] == pytest.approx(-3.01, abs=0.1)
 
 
+def test_what_sounds_is_told_where_it_is_not_what_was_selected(page, night):
+    told = "return document.getElementById('dock-heard').textContent"
+    page.open(night)
+    page.press("p")
+    page.until("return reampsPlayer.state().heard === 'c0'")
+    assert page.run(told) == ""
+    page.press("d")
+    assert page.run(told) == "You hear the DI."
+    assert page.run(
+        "const r = document.getElementById('dock-heard').getBoundingClientRect();"
+        "return r.height > 0 && r.bottom < innerHeight"
+    )
+    page.press("s")
+    assert page.run(told) == "You hear the DI. Through the small speaker."
+    page.press("d")
+    assert page.run(told) == "Through the small speaker."
+    page.press("s")
+    page.press("j")
+    assert page.run(told) == ""
+    page.press("p")
+
+
 def test_without_listening_files_it_plays_plainly(page, tmp_path):
     bare = session.write(tmp_path, records.night(12), listen=False)
     page.open(bare)

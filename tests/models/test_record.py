@@ -95,7 +95,10 @@ def told_apart(found: Record) -> list[str]:
 
 def test_the_table_says_what_cannot_be_told_apart_tonight():
     # Without controls nobody knows, and an empty cell would claim a difference.
-    assert told_apart(record()) == ["unknown: no set-up was recorded again as a control"] * 2
+    assert (
+        told_apart(record())
+        == ["unknown: no set-up was recorded again as a control"] * 2
+    )
     floor = Repeatability(
         captures=("b", "c"), latency_samples=0.1, distance_db=0.2, metrics={}
     )

@@ -184,6 +184,10 @@ const show = () => {
   $("play").firstElementChild.textContent = on ? "Pause" : "Play";
   $("dry").setAttribute("aria-pressed", String(current === "di"));
   if ($("blend")) $("blend").value = current && current !== "di" && current[0] !== "c" ? current : "";
+  // What stands in the dock's name is what was selected, not always what sounds.
+  const other = current && current[0] !== "c" && (current === "di" ? "the DI" : sounds[current].id);
+  page.hears("what", other ? `You hear ${other}.` : "");
+  page.hears("speaker", small ? "Through the small speaker." : "");
   const db = current ? trimOf(current) : 0;
   $("trim").textContent = `${db > 0 ? "+" : db < 0 ? "\u2212" : ""}${Math.abs(db).toFixed(1)} dB`;
 };
@@ -289,6 +293,7 @@ const setSmall = () => {
   wrap.disconnect();
   wrap.connect(small ? filter.input : volume);
   $("small").setAttribute("aria-pressed", String(small));
+  show();
 };
 
 // -- the strip ----------------------------------------------------------------

@@ -79,6 +79,14 @@ const tellAll = () => {
   if (page.selected !== null) $("dock-told").textContent = page.sentence(page.selected);
 };
 
+// -- what sounds, where it is not just what was selected -------------------------
+const hearing = {};
+page.hears = (key, sentence) => {
+  hearing[key] = sentence;
+  const told = Object.values(hearing).filter(Boolean).join(" ");
+  if ($("dock-heard").textContent !== told) $("dock-heard").textContent = told;
+};
+
 // -- selection --------------------------------------------------------------
 page.select = (index, {quiet = false} = {}) => {
   if (!captures[index]) return;

@@ -43,6 +43,7 @@ player.with({
 const show = () => {
   $("track").setAttribute("aria-pressed", String(wanted));
   if ($("mono")) $("mono").setAttribute("aria-pressed", String(folded));
+  page.hears("channels", folded ? "Folded to mono." : "");
   const db = level();
   $("track-told").textContent = `${db > 0 ? "+" : db < 0 ? "\u2212" : ""}${Math.abs(db).toFixed(1)} dB`;
 };
