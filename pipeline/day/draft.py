@@ -21,6 +21,7 @@ from pipeline.errors import ManifestError, ReampsError
 from pipeline.files.atomic import replace_with
 from pipeline.files.manifest import read_written
 from pipeline.files.playout import sidecar_of
+from pipeline.models.record import Finding
 from pipeline.run.executor import open_workers
 from pipeline.stages.di import DiSpec, inspect_di
 
@@ -121,7 +122,8 @@ def draft(wish: Wish, step: Callable[[int, int], None]) -> Draft:
     spec = inspect_di(di, 1)
     files, played = _unknown(wish, di, manifest, (before, tables))
     looks = _look_all(spec, files, wish.jobs, step)
-    strangers = _copies(looks, manifest.parent) | _others(looks, wish, manifest.parent)
+    strangers = _copies(looks, manifest.parent, pattern)
+    strangers |= _others(looks, wish, manifest.parent)
     looks = [look for look in looks if look.path not in strangers]
     captured = _in_time([look for look in looks if _captures(look)], spec)
     left_out = [*played.values(), *strangers.values()]
@@ -236,11 +238,18 @@ def _look_all(
     return [looks[index] for index in range(len(files))]
 
 
-def _copies(looks: Iterable[FileLook], folder: Path) -> dict[Path, str]:
-    """Find files with the bytes of another: the shortest name is the original."""
+def _copies(
+    looks: Iterable[FileLook], folder: Path, pattern: re.Pattern[str] | None
+) -> dict[Path, str]:
+    """Find files with the bytes of another; the original's name is read, or short."""
+
+    def strange(look: FileLook) -> tuple[bool, int]:
+        unread = pattern is not None and pattern.fullmatch(look.path.stem) is None
+        return unread, len(look.path.name)
+
     first: dict[str, str] = {}
     copies = {}
-    for look in sorted(looks, key=lambda look: len(look.path.name)):
+    for look in sorted(looks, key=strange):
         label = relative(look.path, folder)
         if look.sha256 and look.sha256 in first:
             copies[look.path] = f"{label}: the very same file as {first[look.sha256]}"
@@ -280,9 +289,15 @@ def _reasons(look: FileLook, folder: Path) -> list[str]:
         said = {
             "di": "the DI itself",
             "loopback": "the DI through a cable (a loopback), not through an amplifier",
-        }.get(channel.kind) or channel.findings[0].message
+        }.get(channel.kind) or _worst(channel.findings).message
         lines.append(f"{label}: {said}")
     return lines
+
+
+def _worst(findings: Sequence[Finding]) -> Finding:
+    """Pick what a channel is left out for; another rate, say, is only a note."""
+    rejected = (finding for finding in findings if finding.severity == "reject")
+    return next(rejected, findings[0])
 
 
 def _in_time(captured: Sequence[FileLook], spec: DiSpec) -> list[FileLook]:

@@ -21,15 +21,17 @@ _LAG_SAMPLES = 2.0
 _NOISE_DB = 3.0
 
 
-def pass_text(heard: Sequence[Heard], before: Sequence[Heard], *, number: int) -> str:
+def pass_text(
+    heard: Sequence[Heard], earlier: Sequence[Sequence[Heard]], *, number: int
+) -> str:
     """Say what became of one pass.
 
     Parameters
     ----------
     heard : sequence of Heard
         Its channels.
-    before : sequence of Heard
-        Those of the pass before.
+    earlier : sequence of sequence of Heard
+        Those of the passes before, in order.
     number : int
         Of the pass, counted from 1.
 
@@ -37,19 +39,22 @@ def pass_text(heard: Sequence[Heard], before: Sequence[Heard], *, number: int) -
     -------
     str
         Lines: the verdict over all, then each channel with finding, evidence and fix,
-        then what changed against the pass before.
+        then what changed against the last pass in which it could be used.
     """
     worst = max((one.usable for one in heard), key=list(_WORDS).index)
     lines = ["=" * WIDTH, f"  PASS {number}:  {_WORDS[worst]}", "=" * WIDTH]
     for one in heard:
         lines += _channel_lines(one)
-        old = _earlier(one, heard, before)
-        changes = changes_of(one, old) if old else []
-        if changes:
-            lines.append("    against the pass before:")
+        old = _earlier(one, heard, earlier)
+        if old is None or one.usable == "no":
+            continue
+        last, before = old
+        called = "the pass before" if last == len(earlier) else f"pass {last}"
+        if changes := changes_of(one, before):
+            lines.append(f"    against {called}:")
             lines += [f"      {change}" for change in changes]
-        elif old and one.latency:
-            lines.append("    as in the pass before")
+        else:
+            lines.append(f"    as in {called}")
     return "\n".join(lines)
 
 
@@ -90,14 +95,16 @@ def _channel_lines(one: Heard) -> list[str]:
 
 
 def _earlier(
-    one: Heard, heard: Sequence[Heard], before: Sequence[Heard]
-) -> Heard | None:
-    """Find the same microphone in the pass before: by name, else by order."""
-    same = [old for old in before if old.track == one.track]
-    if len(same) == 1:
-        return same[0]
-    if len(before) == len(heard):
-        return before[list(heard).index(one)]
+    one: Heard, heard: Sequence[Heard], earlier: Sequence[Sequence[Heard]]
+) -> tuple[int, Heard] | None:
+    """Find the last pass with the same microphone, usable: by name, else by order."""
+    for number in range(len(earlier), 0, -1):
+        before = earlier[number - 1]
+        same = [old for old in before if old.track == one.track]
+        if len(same) != 1 and len(before) == len(heard):
+            same = [before[list(heard).index(one)]]
+        if len(same) == 1 and same[0].usable != "no":
+            return number, same[0]
     return None
 
 

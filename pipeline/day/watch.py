@@ -2,7 +2,7 @@
 
 Waits for files that a workstation writes. A file is complete when its size and time
 have stood still for a second and its header promises no more than is there. All files
-of one pass are judged together and compared with the pass before.
+of one pass are judged together and compared with the last one that can be used.
 """
 
 import time
@@ -191,9 +191,8 @@ def watch(vigil: Vigil, say: Say, stop: Event) -> Watched:
             if not files:
                 continue
             heard = _judge([VerdictTask(spec, path, played) for path in files])
-            before = passes[-1] if passes else ()
+            say(pass_text(heard, passes, number=len(passes) + 1))
             passes.append(heard)
-            say(pass_text(heard, before, number=len(passes)))
             if vigil.most_passes is not None and len(passes) >= vigil.most_passes:
                 break
     except KeyboardInterrupt:

@@ -17,7 +17,7 @@ import numpy as np
 from pydantic import JsonValue
 
 from pipeline.library.private import public
-from pipeline.library.tone import distance, tone
+from pipeline.library.tone import Single, distance, tone
 from pipeline.models.metrics import METRICS
 from pipeline.models.record import Capture, Record
 
@@ -211,17 +211,18 @@ def _tones(a: Record, b: Record, pair: tuple[Capture, Capture]) -> list[Change]:
 
 
 def _rig_floor(record: Record) -> float | None:
-    """Largest distance among the captures of one set-up that was recorded again."""
+    """Largest distance of what was recorded again: set-up, microphone and place."""
     again = record.repeatability.captures if record.repeatability else ()
     if record.axes is None:
         return None
-    tones = [
-        tone(capture.curves, record.di, record.axes)
-        for capture in record.captures
-        if capture.id in again and capture.curves is not None
-    ]
-    known = [rig for rig in tones if rig is not None]
-    far = [distance(one, other) for one, other in combinations(known, 2)]
+    known: dict[tuple[object, ...], list[Single]] = {}
+    for capture in record.captures:
+        if capture.id in again and capture.curves is not None:
+            rig = tone(capture.curves, record.di, record.axes)
+            if rig is not None:
+                same = (capture.setup, capture.mic, capture.place)
+                known.setdefault(same, []).append(rig)
+    far = [distance(*pair) for rigs in known.values() for pair in combinations(rigs, 2)]
     return max((d.total_db for d in far if d is not None), default=None)
 
 

@@ -1,5 +1,6 @@
 """Drafts of a folder whose truth is known by construction."""
 
+import shutil
 import tomllib
 from pathlib import Path
 
@@ -143,6 +144,32 @@ def test_captures_in_one_line_keep_their_comments(tmp_path: Path) -> None:
     text = manifest.read_text(encoding="utf-8")
     assert all(word in text for word in ("# the night", "# one", "# here"))
     assert len(read_plan(manifest).captures) == 2
+
+
+def test_a_copy_is_the_one_that_the_pattern_does_not_read(tmp_path: Path) -> None:
+    night = write_night(tmp_path / "n", few=True)
+    first, *rest = sorted(night.folder.glob("Dyn_0*.wav"))
+    for path in rest:
+        path.unlink()
+    shutil.copy(first, night.folder / "lamp-edge_20mm.wav")
+    first.rename(night.folder / "x.wav")
+    made = drafted(night, pattern="{setup}-{position}_{distance_mm}mm")
+    (capture,) = (
+        capture
+        for capture in read_plan(made.manifest).captures
+        if capture.path.name in {"x.wav", "lamp-edge_20mm.wav"}
+    )
+    assert capture.written.setup == "lamp"
+    assert "x.wav: the very same file as lamp-edge_20mm.wav" in made.left_out
+
+
+def test_what_is_left_out_is_told_for_what_it_is(tmp_path: Path) -> None:
+    # At another rate, too, which by itself would only be converted.
+    night = write_night(tmp_path / "n", few=True)
+    noise = 0.1 * np.random.default_rng(6).normal(size=9 * 44_100)
+    soundfile.write(night.folder / "noise.wav", noise, 44_100, subtype="PCM_24")
+    (said,) = (line for line in drafted(night).left_out if line.startswith("noise.wav"))
+    assert "not a capture of this DI" in said
 
 
 def test_a_pattern_reads_the_names(tmp_path: Path) -> None:

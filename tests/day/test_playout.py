@@ -197,6 +197,16 @@ def test_the_sweep_is_written_as_a_response(tmp_path: Path) -> None:
     assert error_db < -20.0
 
 
+def test_markers_are_found_wherever_the_recording_began(tmp_path: Path) -> None:
+    write_di(tmp_path / "di.wav")
+    made = write_playout(PlayoutWish(tmp_path / "di.wav", tmp_path / "out.wav"))
+    x, _ = soundfile.read(tmp_path / "out.wav")
+    late = np.concatenate([np.zeros(2 * RATE), 0.5 * x, np.zeros(RATE)])
+    soundfile.write(tmp_path / "c.wav", late, RATE, subtype="PCM_24")
+    found = read_back(tmp_path / "c.wav", 1, made.sidecar, None)
+    assert found.reading.latency_samples == pytest.approx(2 * RATE, abs=1.5)
+
+
 def test_a_capture_without_markers_is_refused(tmp_path: Path) -> None:
     write_di(tmp_path / "di.wav")
     made = write_playout(PlayoutWish(tmp_path / "di.wav", tmp_path / "out.wav"))

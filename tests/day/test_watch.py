@@ -110,7 +110,20 @@ def test_a_good_take_takes_an_earlier_bad_one_off_the_list(
 
 def test_an_unchanged_pass_says_so(evening: tuple[Watched, list[str]]) -> None:
     first = evening[0].passes[0]
-    assert "as in the pass before" in pass_text(first, first, number=2)
+    assert "as in the pass before" in pass_text(first, [first], number=2)
+
+
+def test_a_pass_is_held_against_the_last_one_that_was_good(
+    evening: tuple[Watched, list[str]],
+) -> None:
+    # The wrong take in between says nothing of level, lag or polarity.
+    good, flipped, _, wrong = evening[0].passes
+    told = pass_text(flipped, [good, wrong], number=3)
+    assert "against pass 1:" in told
+    assert "POLARITY FLIPPED" in told
+    assert "as in pass 1" in pass_text(good, [good, wrong, wrong], number=4)
+    assert "pass before" not in pass_text(wrong, [good, good], number=3)
+    assert "as in" not in pass_text(good, [wrong], number=2)
 
 
 def test_a_growing_file_and_its_sisters_are_waited_for(tmp_path: Path) -> None:

@@ -29,7 +29,7 @@ def night(floor: dict[str, float] | None = None) -> dict[str, Any]:
     found = invented.night(1, 6)
     if floor is not None:
         found["repeatability"] = {
-            "captures": ["t001", "t002"],
+            "captures": ["t001", "t004"],
             "latency_samples": 0.1,
             "distance_db": 0.4,
             "metrics": floor,
@@ -75,7 +75,9 @@ def test_a_rig_that_changed_is_held_against_the_night_s_own_repeats() -> None:
     """The floor is the distance of the set-up that was recorded twice on a night."""
     a, b = night(FLOOR), later(night(FLOOR))
     for records in (a, b):
-        twin = records["captures"][1]
+        # Two set-ups were recorded again; how far they are apart is no floor.
+        records["repeatability"]["captures"] += ["t002", "t003"]
+        twin = records["captures"][3]
         twin["curves"] = deepcopy(records["captures"][0]["curves"])
         levels = twin["curves"]["third_octave_db"]
         twin["curves"]["third_octave_db"] = [v + (k % 2) for k, v in enumerate(levels)]
@@ -85,7 +87,7 @@ def test_a_rig_that_changed_is_held_against_the_night_s_own_repeats() -> None:
     ]
     found = compare_nights(record(a), record(b))
     assert change(found, "t003", "rig_db").verdict == "more than the floor"
-    steady = change(found, "t004", "rig_db")
+    steady = change(found, "t005", "rig_db")
     assert steady.verdict == "within the floor"
     assert steady.floor is not None
     assert 0.4 < steady.floor < 0.7

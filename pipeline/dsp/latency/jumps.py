@@ -203,8 +203,7 @@ def _costs(errors: Float, size: float, rate: int) -> Float:
     zero = np.zeros((errors.shape[0], 1))
     before, after, silence = np.hstack([zero, np.cumsum(errors / least, axis=1)])
     cost = before + after[-1] - after
-    if size > 0.0:
-        put_in = round(size)
+    if (put_in := round(size)) > 0:
         apart = before[:-put_in] + silence[put_in:] - silence[:-put_in]
         apart += after[-1] - after[put_in:]
         cost[:-put_in] = np.minimum(cost[:-put_in], apart)
@@ -223,11 +222,10 @@ def _placed(
     share = np.cumsum(np.exp(score))
     ranks = np.searchsorted(share / share[-1], (TAIL, 0.5, 1.0 - TAIL))
     low, middle, high = (first + ranks).tolist()
-    if size > 0.0:
+    if (count := round(size)) > 0:
         spare = high - low + int(NOISE_S * rate)
         begin = max(low - spare, first)
         frames = min(high + spare, first + score.size) - begin
-        count = round(size)
         repeat = find_repeat(capture.read(begin - count, frames + 3 * count), count)
         if repeat is not None:
             low = middle = high = begin + repeat

@@ -222,13 +222,15 @@ def _clip_starts(di: NDArray[np.float32], grid: Grid) -> NDArray[np.int64]:
     """First frames of the liveliest clip of each equal part of the DI."""
     step = grid.hop
     count = di.size // step
+    sound = di[: count * step].reshape(count, step)
+    power = np.einsum("ij,ij->i", sound, sound).astype(np.float64)
     steep = np.diff(di[: count * step], prepend=di[:1]).reshape(count, step)
-    power = np.einsum("ij,ij->i", steep, steep).astype(np.float64)
+    attack = np.einsum("ij,ij->i", steep, steep).astype(np.float64)
     span = grid.clip // step
     if count <= span:
         return np.zeros(1, dtype=np.int64)
     # Compress the loudness: a clip with many notes beats one with a loud one.
-    lively = np.convolve((power + 1e-20) ** 0.25, np.ones(span), mode="valid")
+    lively = np.convolve((attack + 1e-20) ** 0.25, np.ones(span), mode="valid")
     parts = int(min(MAX_CLIPS, count // span))
     edges = np.linspace(0, count - span + 1, parts + 1).astype(int)
     peak = float(power.max())
@@ -236,6 +238,7 @@ def _clip_starts(di: NDArray[np.float32], grid: Grid) -> NDArray[np.int64]:
     for first, last in pairwise(edges.tolist()):
         inner = max(last - max(span - (last - first), 0), first + 1)
         best = first + int(np.argmax(lively[first:inner]))
+        # Of the sound itself: hiss is steep, and a rest with it no playing.
         if power[best : best + span].max() > peak * 10.0 ** (ACTIVE_DB / 10.0):
             starts.append(best * step)
     return np.unique(np.asarray(starts, dtype=np.int64))

@@ -129,6 +129,19 @@ def test_samples_put_in_show_even_in_a_rest(resting, stuck):
     assert jump.uncertainty_s < 0.010
 
 
+@pytest.mark.parametrize("samples", [128, -256, 512])
+def test_a_jump_in_a_di_that_mostly_rests(samples):
+    # Three phrases, and silence for 14 of 24 s: its clips set no standard.
+    di = notes(7, 24.0)
+    for begin, end in ((3.0, 10.0), (13.0, 20.0)):
+        di[round(begin * RATE) : round(end * RATE)] = 0.0
+    take = jumping(hissing(di), 1000 + round(16.5 * RATE), samples)
+    found = estimate_latency(prepare_di(di, RATE), ArraySource(take))
+    assert [round(jump.samples) for jump in found.jumps] == [samples]
+    assert found.jumps[0].at_s == pytest.approx(16.5, abs=3.5)
+    assert found.samples == pytest.approx(1000, abs=1.5)
+
+
 def test_still_capture_has_neither(di):
     take = np.concatenate((np.zeros(1000), rig(di)))
     found = estimate_latency(prepare_di(di, RATE), ArraySource(take))
