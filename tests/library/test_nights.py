@@ -78,7 +78,8 @@ def test_a_rig_that_changed_is_held_against_the_night_s_own_repeats() -> None:
         # Two set-ups were recorded again; how far they are apart is no floor.
         records["repeatability"]["captures"] += ["t002", "t003"]
         twin = records["captures"][3]
-        twin["curves"] = deepcopy(records["captures"][0]["curves"])
+        for key in ("setup", "mic", "place", "curves"):
+            twin[key] = deepcopy(records["captures"][0][key])
         levels = twin["curves"]["third_octave_db"]
         twin["curves"]["third_octave_db"] = [v + (k % 2) for k, v in enumerate(levels)]
     levels = b["captures"][2]["curves"]["third_octave_db"]
