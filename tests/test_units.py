@@ -1,8 +1,8 @@
-"""Sound in air, as handbooks tabulate it, to the printed digit."""
+"""Sound in air: the usual formula for its speed, then plain division, to the digit."""
 
 import pytest
 
-from pipeline.dsp.mix import comb_notches_hz
+from pipeline.dsp.reflection import Reflection
 from pipeline.units import mm_from_samples, speed_of_sound_m_s
 
 # 331.3 sqrt(1 + T / 273.15) m/s, as on public tables of dry air.
@@ -43,8 +43,8 @@ def test_a_way_in_samples_and_the_hole_that_it_cuts(
     for rate_hz, count in zip(RATES_HZ, samples, strict=True):
         one = mm_from_samples(1.0, rate_hz, celsius)
         assert round(mm / one, 4) == count
-    delay_s = mm / 1000 / 343.2
-    assert comb_notches_hz(delay_s, 1)[0] == pytest.approx(notch_hz, rel=1e-9)
+        late = Reflection(delay_ms=1000 * mm / one / rate_hz, level_db=0.0)
+        assert late.first_notch_hz == pytest.approx(notch_hz, rel=1e-9)
 
 
 @pytest.mark.parametrize(

@@ -49,8 +49,8 @@ def band_db(response, low_hz, high_hz):
 def test_the_floor_reflects_as_the_image_source_says(
     height_m, distance_m, ms, notch_hz, level_db
 ):
-    # Image source with c = 343.2 m/s, worked examples; the third is the handbook
-    # case of 2 m apart and both 1 m up. Method by Allen and Berkley 1979, from memory.
+    # Image source with c = 343.2 m/s, own arithmetic. Method by Allen and Berkley 1979,
+    # from memory.
     place = Placement(
         "room", Cone("upper", 0.0, height_m), 0.0, distance_m - CAP_DEPTH_M
     )

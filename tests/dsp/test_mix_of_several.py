@@ -107,7 +107,7 @@ def test_the_loss_of_three_is_that_of_their_samples(
 
 
 def test_three_equal_ones_in_step_gain_10_log_3() -> None:
-    """N sources in step: 20 log10 N against 10 log10 N (acoustics handbooks)."""
+    """Own arithmetic: N in step are 20 log10 N, unrelated 10 log10 N."""
     sound = np.random.default_rng(2).standard_normal(2 * RATE_HZ)
     spectra = gather_pairs(all_pairs([sound] * 3), 3)
     assert spectra is not None

@@ -13,13 +13,6 @@ nothing about two microphones on one speaker and is not applied here.
 
 from pipeline.dsp.mix.advice import LEAST_CONFIDENCE, ROOM_MM, Advice, advise_pair
 from pipeline.dsp.mix.blends import BestRatio, best_ratio, blend
-from pipeline.dsp.mix.comb import (
-    Ripple,
-    comb_notches_hz,
-    comb_response,
-    phase_sum_db,
-    ripple_from_level_difference,
-)
 from pipeline.dsp.mix.curves import SumCurve, SumCurves, sum_curve, sum_curves
 from pipeline.dsp.mix.nearest import MOST_MICS, NearestGains, nearest_gains
 from pipeline.dsp.mix.several import (
@@ -38,18 +31,13 @@ __all__ = [
     "MicSpectra",
     "MixPart",
     "NearestGains",
-    "Ripple",
     "SumCurve",
     "SumCurves",
     "advise_pair",
     "best_ratio",
     "blend",
-    "comb_notches_hz",
-    "comb_response",
     "gather_pairs",
     "nearest_gains",
-    "phase_sum_db",
-    "ripple_from_level_difference",
     "sum_curve",
     "sum_curves",
     "sum_of_several",
