@@ -20,7 +20,6 @@ from pipeline.files.store import read_record
 from pipeline.files.wave_chunks import read_bext
 from pipeline.models.record import Output, Record
 
-DEFAULT_TEMPLATE = "{session} - {id}"
 NUDGES_NAME = "nudges.csv"
 CHECKSUMS_NAME = "checksums-sha256.txt"
 BLOCK_BYTES = 1_048_576

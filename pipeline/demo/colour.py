@@ -41,17 +41,6 @@ def grid_hz() -> Level:
     return frequency_hz
 
 
-def response_hz() -> Level:
-    """Frequencies of a response's bins.
-
-    Returns
-    -------
-    numpy.ndarray
-        `RESPONSE_BINS` frequencies from 0 to 24 kHz.
-    """
-    return np.arange(RESPONSE_BINS) * np.float64(SAMPLE_RATE_HZ / RESPONSE_FRAMES)
-
-
 def low_pass(frequency_hz: Level, corner_hz: float, order: float) -> Level:
     """Level of a maximally flat low-pass.
 

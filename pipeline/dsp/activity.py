@@ -50,16 +50,6 @@ class Activity:
     active: Bools
     quiet: Bools
 
-    @property
-    def active_s(self) -> float:
-        """Seconds of playing."""
-        return float(self.active.sum()) * self.frame_s
-
-    @property
-    def quiet_s(self) -> float:
-        """Seconds of silence."""
-        return float(self.quiet.sum()) * self.frame_s
-
     def within(self, start_s: float, stop_s: float) -> "Activity":
         """Only the frames that lie wholly inside a span.
 

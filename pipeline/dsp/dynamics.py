@@ -11,7 +11,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from pipeline.dsp.activity import Activity, Samples, frame_power
+from pipeline.dsp.activity import Activity
 from pipeline.units import db_from_amplitude, db_from_power
 
 Float = NDArray[np.float64]
@@ -95,15 +95,13 @@ def plr_db(true_peak: float, integrated_lufs: float | None) -> float | None:
     return db_from_amplitude(true_peak) - integrated_lufs
 
 
-def active_mean_square(x: Samples, sample_rate_hz: int, activity: Activity) -> float:
+def active_mean_square(power: Float, activity: Activity) -> float:
     """Mean square over the frames in which the DI plays.
 
     Parameters
     ----------
-    x : ndarray of float, shape (frames,)
-        Capture on the DI's time.
-    sample_rate_hz : int
-        Sampling rate in Hz.
+    power : ndarray, shape (frames,)
+        `activity.frame_power` of a capture on the DI's time.
     activity : Activity
         Of the DI.
 
@@ -112,7 +110,6 @@ def active_mean_square(x: Samples, sample_rate_hz: int, activity: Activity) -> f
     float
         Mean square without offset; 0 if no frame is active.
     """
-    power = frame_power(x, sample_rate_hz)
     chosen = power[: len(activity.active)][activity.active[: len(power)]]
     return float(chosen.mean()) if len(chosen) else 0.0
 

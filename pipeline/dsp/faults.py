@@ -13,12 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.dsp.clipping import consecutive_runs, quantum
-from pipeline.units import db_from_amplitude
 
 Index = NDArray[np.int64]
 Samples = NDArray[np.float32] | NDArray[np.float64]
 
-SILENT_DBFS = -90.0
 HELD_SAMPLES = 32
 REPEATED_BLOCKS = (32, 64, 128, 256, 512, 1024, 2048)
 
@@ -50,42 +48,6 @@ class Dropout:
     at_s: float
     samples: int
     kind: str
-
-
-def count_not_finite(x: Samples) -> int:
-    """Count samples that are not finite numbers.
-
-    Parameters
-    ----------
-    x : ndarray of float, shape (frames,)
-        Samples of the file.
-
-    Returns
-    -------
-    int
-        0 for a sound file; anything else makes it useless.
-    """
-    return int(len(x) - np.count_nonzero(np.isfinite(x)))
-
-
-def is_silent(x: Samples) -> bool:
-    """Tell whether nothing was recorded: no sample above -90 dBFS.
-
-    Parameters
-    ----------
-    x : ndarray of float, shape (frames,)
-        Samples of the file, finite.
-
-    Returns
-    -------
-    bool
-        True also for a constant, since an offset is no signal, and for no
-        samples at all.
-    """
-    if not len(x):
-        return True
-    swing = (float(x.max()) - float(x.min())) / 2.0
-    return db_from_amplitude(swing) < SILENT_DBFS
 
 
 def find_dropouts(x: Samples, sample_rate_hz: int) -> tuple[Dropout, ...]:

@@ -201,28 +201,6 @@ def capture_spectra(
     )
 
 
-def cross_spectra(
-    di: Samples, x: Samples, sample_rate_hz: int, activity: Activity
-) -> CrossSpectra | None:
-    """Sum all spectra of one pair; see `capture_spectra` for many captures.
-
-    Parameters
-    ----------
-    di, x : ndarray of float, shape (frames,)
-        The DI, and the capture on the DI's time.
-    sample_rate_hz : int
-        Sampling rate of both in Hz.
-    activity : Activity
-        Of the DI, narrowed to where the capture has samples of its own.
-
-    Returns
-    -------
-    CrossSpectra or None
-        None if there are fewer than 8 windows with playing.
-    """
-    return capture_spectra(di_spectra(di, sample_rate_hz, activity), x, activity)
-
-
 def _half_sums(
     di: DiSpectra, x: Samples, rows: NDArray[np.int64]
 ) -> tuple[Float, Float, Complex]:

@@ -10,7 +10,7 @@ no range, and copies the whole signal several times; its filter coefficients are
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,32 +57,6 @@ class Loudness:
     lra_lu: float | None
     max_momentary_lufs: float | None
     max_short_term_lufs: float | None
-
-    def shifted(self, gain_db: float) -> "Loudness":
-        """Loudness after a static gain, without the audio.
-
-        Parameters
-        ----------
-        gain_db : float
-            Gain in dB.
-
-        Returns
-        -------
-        Loudness
-            Every level moved by the gain, the range kept. Exact as long as no
-            block crosses the absolute gate of -70 LUFS; where that matters use
-            `LoudnessCells.loudness`.
-        """
-
-        def moved(level: float | None) -> float | None:
-            return None if level is None else level + gain_db
-
-        return replace(
-            self,
-            integrated_lufs=moved(self.integrated_lufs),
-            max_momentary_lufs=moved(self.max_momentary_lufs),
-            max_short_term_lufs=moved(self.max_short_term_lufs),
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,21 +258,3 @@ def loudness_range(short_term_lufs: Float) -> float | None:
         int(np.floor((len(kept) - 1) * p / 100.0 + 0.5)) for p in RANGE_PERCENTILES
     )
     return float(kept[high] - kept[low])
-
-
-def measure_loudness(x: Samples, sample_rate_hz: int) -> Loudness:
-    """Measure integrated, momentary and short-term loudness and the range.
-
-    Parameters
-    ----------
-    x : ndarray of float, shape (frames,) or (frames, channels)
-        Signal as in `loudness_cells`.
-    sample_rate_hz : int
-        Sampling rate in Hz, 8000 or more.
-
-    Returns
-    -------
-    Loudness
-        All four quantities, each None where it is undefined.
-    """
-    return loudness_cells(x, sample_rate_hz).loudness()

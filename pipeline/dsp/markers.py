@@ -10,7 +10,6 @@ music's own lag, and drift is free of it, since both sets share the bias.
 """
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import scipy
@@ -180,17 +179,6 @@ def drift_ppm(early: MarkerFix, late: MarkerFix, apart_samples: int) -> float:
         Parts per million; positive = the capture falls behind.
     """
     return (late.lag_samples - early.lag_samples) / apart_samples * 1e6
-
-
-def gaps_s() -> tuple[float, ...]:
-    """Say how far the chirps are apart.
-
-    Returns
-    -------
-    tuple of float
-        Seconds; no two are alike.
-    """
-    return tuple(b - a for a, b in pairwise(STARTS_S))
 
 
 def _piece(capture: Samples, first: int, count: int) -> Float:

@@ -377,34 +377,18 @@ def third_octave_levels(spectrum: PowerSpectrum) -> Float:
     )
 
 
-def erb_number(freq_hz: Float) -> Float:
-    """ERB-number (auditory position) of a frequency, Glasberg and Moore 1990.
-
-    Parameters
-    ----------
-    freq_hz : ndarray
-        Hz.
-
-    Returns
-    -------
-    ndarray
-        21.4 log10(4.37 f / 1000 + 1).
-    """
-    return 21.4 * np.log10(4.37e-3 * freq_hz + 1.0)
-
-
 def erb_frequency(number: Float) -> Float:
-    """Frequency of an ERB-number, the inverse of `erb_number`.
+    """Frequency of an ERB-number (auditory position), Glasberg and Moore 1990.
 
     Parameters
     ----------
     number : ndarray
-        ERB-number.
+        ERB-number, 21.4 log10(4.37 f / 1000 + 1).
 
     Returns
     -------
     ndarray
-        Hz.
+        f in Hz.
     """
     return (10.0 ** (number / 21.4) - 1.0) / 4.37e-3
 

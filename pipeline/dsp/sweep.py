@@ -14,7 +14,6 @@ import scipy
 from numpy.typing import NDArray
 
 Float = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 FADE_OUT_S = 0.002
 EDGE = 1.5
@@ -119,28 +118,6 @@ def sweep_signal(sweep: Sweep) -> Float:
     fall = min(round(FADE_OUT_S * sweep.sample_rate_hz), len(wave))
     wave[-fall:] *= 0.5 + 0.5 * np.cos(np.pi * np.arange(1, fall + 1) / fall)
     return np.asarray(wave)
-
-
-def inverse_spectrum(sweep: Sweep, freq_hz: Float) -> Complex:
-    """Spectrum of the inverse filter in closed form (equation 51).
-
-    Parameters
-    ----------
-    sweep : Sweep
-        Its design.
-    freq_hz : ndarray
-        Frequencies, above 0.
-
-    Returns
-    -------
-    ndarray of complex128
-        2 sqrt(f / L) exp(-j 2 pi f L (1 - ln(f / f1)) + j pi / 4); times the sweep's
-        own spectrum (an integral over time in seconds) it gives 1 inside the range.
-    """
-    growth = sweep.growth_s
-    turns = freq_hz * growth * (1.0 - np.log(freq_hz / sweep.low_hz))
-    phase = -2.0 * np.pi * turns + np.pi / 4.0
-    return np.asarray(2.0 * np.sqrt(freq_hz / growth) * np.exp(1j * phase))
 
 
 def deconvolve(capture: Float, sweep: Sweep) -> Float:

@@ -29,7 +29,6 @@ from pipeline.files.resample import Resampler, resampled_frames
 from pipeline.files.samples import PcmReader
 
 BLOCK_BYTES = 1_048_576
-BLOCK_FRAMES = 65_536
 FLOATS = ("FLOAT", "DOUBLE")
 
 
@@ -236,23 +235,6 @@ class ChannelSource:
             part = self._resampler.read(first, last - first)
             out[first - start : last - start] = part
         return out
-
-    def count_not_finite(self) -> int:
-        """Count the samples that are not-a-number or infinite.
-
-        Returns
-        -------
-        int
-            Over the whole channel at the native rate; 0 without reading for
-            integer files, which cannot hold any.
-        """
-        if self.info.subtype not in FLOATS:
-            return 0
-        count = 0
-        for start in range(0, self.info.frames, BLOCK_FRAMES):
-            part = self._read_native(start, min(BLOCK_FRAMES, self.info.frames - start))
-            count += len(part) - int(np.count_nonzero(np.isfinite(part)))
-        return count
 
     def _read_native(self, start: int, frames: int) -> NDArray[np.float32]:
         """Read at the file's own rate; zero outside the file."""

@@ -122,23 +122,6 @@ def _reads_as_text(text: str) -> bool:
     return False
 
 
-def captures_from_csv(data: bytes) -> list[Row]:
-    """Read the captures of a take sheet.
-
-    Parameters
-    ----------
-    data : bytes
-        The file: UTF-8, with or without a byte order mark. A `ManifestError` has the
-        row and column of every mistake.
-
-    Returns
-    -------
-    list of dict
-        `[[capture]]` tables in the rows' order; empty rows are passed over.
-    """
-    return [capture for _, capture in numbered_captures(data)]
-
-
 def read_takes(sheet: Path) -> list[tuple[int, Row]]:
     """Read a take sheet from the disk.
 

@@ -216,8 +216,7 @@ def measure(
     peak = find_true_peak(samples, sample_rate_hz)
     levels = dynamics.level_curve(material.power, power, activity)
     loudness = cells.loudness()
-    playing = power[: len(activity.active)][activity.active[: len(power)]]
-    mean_square = float(playing.mean()) if len(playing) else 0.0
+    mean_square = dynamics.active_mean_square(power, activity)
     metrics: dict[str, float | None] = {
         "crest_db": dynamics.crest_db(peak.sample_amplitude, mean_square),
         "plr_db": dynamics.plr_db(peak.amplitude, loudness.integrated_lufs),

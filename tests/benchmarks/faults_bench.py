@@ -20,7 +20,7 @@ from pipeline.dsp.activity import active_frames, frame_power
 from pipeline.dsp.bleed import find_bleed
 from pipeline.dsp.clipping import find_clipping
 from pipeline.dsp.faults import REPEATED_BLOCKS, find_dropouts
-from pipeline.dsp.linearity import cross_spectra
+from pipeline.dsp.linearity import capture_spectra, di_spectra
 from pipeline.dsp.mutes import STEADY_DB, find_gate, find_mute, level_range_db
 from pipeline.dsp.noise import find_hum
 from tests.scenes.build import random_scene
@@ -54,7 +54,7 @@ def alarms(scene: Scene) -> dict[str, object]:
     rate = scene.sample_rate_hz
     x, start_s, stop_s = aligned(scene)
     activity = active_frames(scene.di, rate).within(start_s, stop_s)
-    cross = cross_spectra(scene.di, x, rate, activity)
+    cross = capture_spectra(di_spectra(scene.di, rate, activity), x, activity)
     span = slice(*(round(s * rate) for s in (start_s, stop_s)))
     powers = [frame_power(signal[span], rate) for signal in (scene.di, x)]
     moves_db = level_range_db(frame_power(scene.capture, rate))

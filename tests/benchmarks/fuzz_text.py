@@ -30,7 +30,7 @@ from pipeline.errors import ReampsError
 from pipeline.files.cache import Cache
 from pipeline.files.manifest import read_plan
 from pipeline.files.store import metrics_table, read_record, record_text
-from pipeline.files.takes import captures_from_csv
+from pipeline.files.takes import numbered_captures
 from pipeline.files.trims import read_trims
 from pipeline.report.page import render_page
 from pipeline.run.keeping import FOLDER, LEDGER, Keeper
@@ -182,7 +182,7 @@ def _try_answer(_folder: Path, raw: bytes) -> None:
 
 
 def _try_sheet(_folder: Path, raw: bytes) -> None:
-    captures_from_csv(raw)
+    numbered_captures(raw)
 
 
 Try = Callable[[Path, bytes], None]

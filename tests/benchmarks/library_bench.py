@@ -25,7 +25,7 @@ import numpy as np
 
 from pipeline.dsp.activity import active_frames, frame_power
 from pipeline.dsp.dynamics import level_curve
-from pipeline.dsp.linearity import coherence_curve, cross_spectra
+from pipeline.dsp.linearity import capture_spectra, coherence_curve, di_spectra
 from pipeline.dsp.spectrum import (
     PowerSpectrum,
     average_spectrum,
@@ -149,7 +149,7 @@ AXES = Axes(
 def measure(di: np.ndarray, x: np.ndarray) -> tuple[Curves, DiResult] | None:
     """Curves of an aligned pair as the product measures them."""
     activity = active_frames(di, RATE)
-    cross = cross_spectra(di, x, RATE, activity)
+    cross = capture_spectra(di_spectra(di, RATE, activity), x, activity)
     playing = average_spectrum(di, RATE, activity.active)
     levels = level_curve(frame_power(di, RATE), frame_power(x, RATE), activity)
     if cross is None or playing is None or levels is None:

@@ -18,7 +18,7 @@ from pipeline.dsp.clipping import find_clipping
 from pipeline.dsp.dither import to_16_bits
 from pipeline.dsp.faults import find_dropouts
 from pipeline.dsp.linearity import capture_spectra, di_spectra, linear_share
-from pipeline.dsp.loudness import measure_loudness
+from pipeline.dsp.loudness import loudness_cells
 from pipeline.dsp.shift import shift_segment
 from pipeline.dsp.true_peak import true_peak
 from pipeline.files.samples import encode_24_into
@@ -66,7 +66,7 @@ def main() -> None:
     octets = np.empty(3 * len(di) + 1, dtype=np.uint8)
     steps: dict[str, Callable[[np.ndarray], object]] = {
         "shift": lambda x: shift_segment(x, LAG_SAMPLES, len(x)),
-        "loudness": lambda x: measure_loudness(x, RATE),
+        "loudness": lambda x: loudness_cells(x, RATE).loudness(),
         "true peak": lambda x: true_peak(x, RATE),
         "spectra": lambda x: capture_spectra(prepared, x, activity),
         "levels": lambda x: frame_power(x, RATE),

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from pipeline.day.weave import captures_of, with_captures
 from pipeline.errors import ManifestError
-from pipeline.files.takes import captures_from_csv, captures_to_csv
+from pipeline.files.takes import captures_to_csv, numbered_captures
 
 TEXT = st.text(
     st.characters(blacklist_categories=("Cs",), blacklist_characters="\0"), max_size=20
@@ -37,12 +37,16 @@ CAPTURE = st.fixed_dictionaries(
 )
 
 
+def captures_in(sheet: bytes) -> list[dict]:
+    return [capture for _, capture in numbered_captures(sheet)]
+
+
 @settings(max_examples=150, deadline=None)
 @given(st.lists(CAPTURE, min_size=1, max_size=4), st.sampled_from(",;"))
 def test_captures_survive_the_spreadsheet(captures: list[dict], mark: str) -> None:
     # Property: reading is the inverse of writing.
     data = captures_to_csv(captures, comma=mark == ",").encode("utf-8-sig")
-    found = captures_from_csv(data)
+    found = captures_in(data)
     assert len(found) == len(captures)
     for new, old in zip(found, captures, strict=True):
         assert new.keys() == old.keys()
@@ -61,7 +65,7 @@ def test_a_sheet_with_semicolons_commas_and_repeats() -> None:
         ";;;;;;;\r\n"
         "a;c;c.wav;-;;no;;\r\n"
     )
-    assert captures_from_csv(sheet.encode()) == [
+    assert captures_in(sheet.encode()) == [
         {
             "id": "a",
             "file": "a.wav",
@@ -105,7 +109,7 @@ def test_a_sheet_with_semicolons_commas_and_repeats() -> None:
 )
 def test_mistakes_name_their_place(sheet: bytes, said: str) -> None:
     with pytest.raises(ManifestError, match=said):
-        captures_from_csv(sheet)
+        captures_in(sheet)
 
 
 MANIFEST = """\
@@ -134,7 +138,7 @@ parts = [{capture = "a"}, {capture = "b"}]
 
 def test_an_unchanged_sheet_changes_not_one_byte() -> None:
     sheet = captures_to_csv(captures_of(MANIFEST), comma=True).encode()
-    assert with_captures(MANIFEST, captures_from_csv(sheet)) == MANIFEST
+    assert with_captures(MANIFEST, captures_in(sheet)) == MANIFEST
 
 
 def test_a_changed_sheet_changes_only_captures_and_keeps_comments() -> None:

@@ -5,21 +5,16 @@ import pytest
 
 from pipeline.demo import air
 from pipeline.demo.air import CAP_DEPTH_M, Cone, Placement
-from pipeline.demo.colour import (
-    RESPONSE_FRAMES,
-    SAMPLE_RATE_HZ,
-    response_hz,
-)
+from pipeline.demo.colour import RESPONSE_FRAMES, SAMPLE_RATE_HZ
 
 SPEED = 343.2
 UPPER = Cone("upper", 0.19, 0.57)
 LOWER = Cone("lower", 0.48, 0.31)
-FREQUENCY = response_hz()
+FREQUENCY = np.fft.rfftfreq(RESPONSE_FRAMES, 1 / SAMPLE_RATE_HZ)
 
 
 def inside(low_hz, high_hz):
-    frequency = response_hz()
-    return (frequency > low_hz) & (frequency < high_hz)
+    return (low_hz < FREQUENCY) & (high_hz > FREQUENCY)
 
 
 def at(response, hz):

@@ -6,7 +6,7 @@ from scipy.signal import butter, sosfilt
 
 from pipeline.dsp.activity import FRAME_S, Activity
 from pipeline.dsp.bleed import find_bleed
-from pipeline.dsp.linearity import cross_spectra
+from pipeline.dsp.linearity import capture_spectra, di_spectra
 
 FS = 48_000
 SECONDS = 8
@@ -43,7 +43,7 @@ def capture(di, drive, seed):
 def spectra(di, x):
     frames = round(SECONDS / FRAME_S)
     everywhere = Activity(FRAME_S, np.ones(frames, bool), np.zeros(frames, bool))
-    return cross_spectra(di, x, FS, everywhere)
+    return capture_spectra(di_spectra(di, FS, everywhere), x, everywhere)
 
 
 @pytest.mark.parametrize("drive", [1.0, 30.0])

@@ -4,9 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.dsp.faults import (
-    count_not_finite,
     find_dropouts,
-    is_silent,
 )
 
 FS = 48_000
@@ -84,17 +82,3 @@ def test_what_is_no_dropout():
     # Clipped tops are held values too, but have a finding of their own.
     clipped = np.clip(10 * music(level=0.5, seed=2), -0.5, 0.5).astype(np.float32)
     assert find_dropouts(clipped, FS) == ()
-
-
-def test_not_finite():
-    x = music()
-    assert count_not_finite(x) == 0
-    x[[5, 9]] = np.nan, -np.inf
-    assert count_not_finite(x) == 2
-
-
-def test_silent():
-    assert is_silent(np.zeros(0))
-    assert is_silent(np.full(FS, 0.2, np.float32))
-    assert is_silent(10 ** (-95 / 20) * np.sin(np.arange(FS)))
-    assert not is_silent(10 ** (-85 / 20) * np.sin(np.arange(FS)))

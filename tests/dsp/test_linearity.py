@@ -16,7 +16,6 @@ from pipeline.dsp.linearity import (
     capture_spectra,
     coherence,
     coherence_curve,
-    cross_spectra,
     di_average,
     di_spectra,
     linear_share,
@@ -37,7 +36,8 @@ def noise(seconds=20, seed=0):
 
 
 def measured(di, x):
-    return cross_spectra(di, x, FS, always(di))
+    activity = always(di)
+    return capture_spectra(di_spectra(di, FS, activity), x, activity)
 
 
 @pytest.mark.parametrize(
@@ -147,7 +147,7 @@ def test_one_prepared_di_serves_all_captures():
     for seed in (1, 2):
         x = di + noise(8, seed=seed)
         together = capture_spectra(prepared, x, activity)
-        alone = cross_spectra(di, x, FS, activity)
+        alone = measured(di, x)
         np.testing.assert_array_equal(together.halves_dx, alone.halves_dx)
         np.testing.assert_array_equal(together.capture.power, alone.capture.power)
 
@@ -172,7 +172,7 @@ def test_noise_print_comes_from_silences_only():
     activity = always(di)
     activity.active[: round(4 / FRAME_S)] = False
     activity.quiet[: round(3.8 / FRAME_S)] = True
-    cross = cross_spectra(di, x, FS, activity)
+    cross = capture_spectra(di_spectra(di, FS, activity), x, activity)
     level = 10 * np.log10(np.median(cross.noise.power) / np.median(cross.capture.power))
     assert level == pytest.approx(-40.0, abs=1.0)
 
@@ -183,7 +183,7 @@ def test_stated_empty_cases():
     di = noise(3)
     assert linear_share(measured(di, np.zeros_like(di))) is None
     with pytest.raises(ValueError, match="expected"):
-        cross_spectra(di, di[:-1], FS, always(di))
+        measured(di, di[:-1])
 
 
 def test_band_limited_capture_of_band_limited_di():

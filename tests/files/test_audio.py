@@ -131,8 +131,6 @@ def test_not_finite_samples_are_told_and_kept(keep, hand):
     samples = np.array([0, np.nan, 0.5, np.inf, -np.inf, 1e-42], "<f4")
     path = keep(hand.wave(hand.fmt(3, 1, 48_000, 4, 32), samples.tobytes()))
     with ChannelSource(path) as source:
-        assert source.count_not_finite() == 3
-    with ChannelSource(path) as source:
         np.testing.assert_array_equal(source.read(2, 1), [0.5])
         assert not source.not_finite_seen
         np.testing.assert_array_equal(source.read(0, 6), samples)
@@ -143,12 +141,8 @@ def test_doubles_beyond_float32_are_not_finite(keep, hand):
     samples = np.array([1e300, 0.25], "<f8")
     path = keep(hand.wave(hand.fmt(3, 1, 48_000, 8, 64), samples.tobytes()))
     with ChannelSource(path) as source:
-        assert source.count_not_finite() == 1
-
-
-def test_integers_need_no_search(keep, hand):
-    with ChannelSource(keep(hand.wave(hand.fmt(), bytes(30)))) as source:
-        assert source.count_not_finite() == 0
+        assert source.read(0, 2)[1] == 0.25
+        assert source.not_finite_seen
 
 
 def test_one_sample(keep, hand):

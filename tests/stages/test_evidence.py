@@ -7,7 +7,7 @@ import pytest
 from scipy import signal
 
 from pipeline.dsp.activity import active_frames, frame_power
-from pipeline.dsp.linearity import cross_spectra
+from pipeline.dsp.linearity import capture_spectra, di_spectra
 from pipeline.dsp.spectrum import average_spectrum
 from pipeline.stages.beside_di import judge_bleed, judge_levels, judge_steadiness
 from pipeline.stages.evidence import judge_di, judge_samples
@@ -100,7 +100,8 @@ def test_direct_monitoring_is_told_from_a_clean_capture() -> None:
         capture = wet.copy()
         early = np.concatenate([di[lag:], np.zeros(lag)])
         capture += level * early * np.std(wet) / np.std(di)
-        cross = cross_spectra(di, capture, RATE, active_frames(di, RATE))
+        activity = active_frames(di, RATE)
+        cross = capture_spectra(di_spectra(di, RATE, activity), capture, activity)
         assert cross is not None
         found = judge_bleed(cross, float(lag))
         assert len(found) == count

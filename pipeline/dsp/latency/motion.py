@@ -41,15 +41,12 @@ class Motion:
         DI frames at which the lag steps, rising.
     step_samples : NDArray[np.float64]
         Size of each step.
-    rest_samples : float
-        Weighted rms of what the model leaves.
     """
 
     base_samples: float
     slope: float
     step_frames: NDArray[np.float64]
     step_samples: NDArray[np.float64]
-    rest_samples: float = 0.0
 
     @property
     def moves(self) -> bool:
@@ -220,9 +217,8 @@ def _fit_line_and_steps(
         if plain <= WORTH_A_SLOPE * float(np.median(np.abs(rest))) + 0.02:
             fitted, rest = np.append(level, 0.0), level_rest
     middles = 0.5 * (frames[edges - 1] + frames[edges]) if edges.size else np.zeros(0)
-    spread = float(np.sqrt((weights * rest**2).sum() / weights.sum()))
     slope = float(fitted[-1] / frames[-1])
-    return Motion(float(fitted[0]), slope, middles, fitted[1:-1], spread), rest
+    return Motion(float(fitted[0]), slope, middles, fitted[1:-1]), rest
 
 
 def model_motion(
@@ -310,14 +306,13 @@ def refined(
     design = _design(frames[keep], edges)
     if motion.slope == 0.0:
         design = design[:, :-1]
-    left, rest = _robust_fit(design, delays[keep], weights)
+    left, _ = _robust_fit(design, delays[keep], weights)
     slope = left[-1] / frames[keep][-1] if motion.slope != 0.0 else 0.0
     return Motion(
         motion.base_samples + float(left[0]),
         motion.slope + float(slope),
         motion.step_frames,
         motion.step_samples + left[1 : 1 + edges.size],
-        float(np.sqrt((weights * rest**2).sum() / weights.sum())),
     )
 
 
