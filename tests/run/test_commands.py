@@ -43,7 +43,8 @@ def test_run_prints_the_page_alone(session, tmp_path, monkeypatch, capsys):
     out, err = capsys.readouterr()
     assert status == 0
     assert out == f"{tmp_path / 'index.html'}\n"
-    assert "3 fine" in err or "flagged" in err
+    # One microphone is the other way round, one capture starts late.
+    assert err.splitlines()[-1] == "Tin shed: 2 fine, 2 flagged, 0 rejected"
 
 
 def test_run_as_json(session, tmp_path, monkeypatch, capsys):
