@@ -55,7 +55,8 @@ METRICS: tuple[Metric, ...] = (
         "dB/oct",
         2,
         "more treble",
-        "Slope of a straight line through the third-octave levels, 100 Hz to 5 kHz",
+        "Slope of a straight line through the third-octave levels, 100 Hz to 5 kHz, "
+        "noise print subtracted",
         "bands: IEC 61260-1; slope: common practice",
     ),
     Metric(
@@ -64,7 +65,8 @@ METRICS: tuple[Metric, ...] = (
         "dB",
         1,
         "more body",
-        "Power from 80 to 200 Hz against the whole (20 Hz to 20 kHz)",
+        "Power from 80 to 200 Hz against the whole (20 Hz to 20 kHz), noise "
+        "print subtracted",
         "band: common practice",
     ),
     Metric(
@@ -73,7 +75,8 @@ METRICS: tuple[Metric, ...] = (
         "dB",
         1,
         "more low mids",
-        "Power from 200 to 400 Hz against the whole (20 Hz to 20 kHz)",
+        "Power from 200 to 400 Hz against the whole (20 Hz to 20 kHz), noise "
+        "print subtracted",
         "band: common practice",
     ),
     Metric(
@@ -82,7 +85,8 @@ METRICS: tuple[Metric, ...] = (
         "dB",
         1,
         "more presence",
-        "Power from 2.5 to 5 kHz against the whole (20 Hz to 20 kHz)",
+        "Power from 2.5 to 5 kHz against the whole (20 Hz to 20 kHz), noise "
+        "print subtracted",
         "band: common practice",
     ),
     Metric(
@@ -91,7 +95,8 @@ METRICS: tuple[Metric, ...] = (
         "dB",
         1,
         "more fizz",
-        "Power from 5.5 to 10 kHz against the whole (20 Hz to 20 kHz)",
+        "Power from 5.5 to 10 kHz against the whole (20 Hz to 20 kHz), noise "
+        "print subtracted",
         "band: common practice",
     ),
     Metric(
@@ -100,7 +105,7 @@ METRICS: tuple[Metric, ...] = (
         "dB",
         1,
         "more peaks",
-        "Sample peak against RMS over the active frames",
+        "Sample peak of the whole file against RMS while the DI plays",
         "IEC 60268-1 crest factor",
     ),
     Metric(
@@ -109,7 +114,7 @@ METRICS: tuple[Metric, ...] = (
         "dB",
         1,
         "more peaks",
-        "True peak minus integrated loudness",
+        "True peak minus integrated loudness, both of the whole file",
         "EBU R 128 terms",
     ),
     Metric(
@@ -118,7 +123,7 @@ METRICS: tuple[Metric, ...] = (
         "LU",
         1,
         "wider dynamics",
-        "Loudness range; not stable under 60 s of audio",
+        "Loudness range of the whole file; not stable under 60 s of audio",
         "EBU Tech 3342",
     ),
     Metric(
@@ -127,7 +132,8 @@ METRICS: tuple[Metric, ...] = (
         "dBFS",
         1,
         "noisier",
-        "RMS level in the DI's silences, after the gain that levels the capture",
+        "Median level of frames of 50 ms in the DI's silences, digital silence left "
+        "out, after the gain that levels the capture",
         "common practice",
     ),
     Metric(
@@ -165,7 +171,8 @@ METRICS: tuple[Metric, ...] = (
         "dB/dB",
         2,
         "less compressed",
-        "Slope of the capture's level against the DI's level over frames of 50 ms",
+        "Slope of the capture's level against the DI's level over frames of 50 ms that "
+        "are 10 dB above the noise in the DI's silences",
         "common practice",
     ),
 )

@@ -4,8 +4,13 @@ import numpy as np
 import pytest
 from pydantic import TypeAdapter
 
+from pipeline.dsp.activity import active_frames, frame_power
+from pipeline.dsp.linearity import di_spectra
+from pipeline.models.metrics import METRICS
 from pipeline.models.record import LoudnessTarget
-from pipeline.stages.measure import Measured, finish
+from pipeline.stages.di import DiMaterial
+from pipeline.stages.measure import Measured, finish, measure, observe
+from tests.run.sessions import RATE, plucks, rig
 
 POWER = 10.0 ** (-33.0 / 10.0)
 """Of a steady signal: BS.1770 calls -0.691 dB more than this -33 LUFS."""
@@ -57,3 +62,39 @@ def test_what_was_asked_of_measures_is_no_part_of_them():
     assert asked == fresh
     assert adapter.dump_json(asked) == adapter.dump_json(fresh)
     assert adapter.validate_json(adapter.dump_json(asked)) == fresh
+
+
+@pytest.mark.parametrize(
+    ("begins_s", "ends_s", "moved"),
+    [
+        # A tail after the last note, and a rest well ahead of the first.
+        (9.3, 9.4, ("whole file",)),
+        (0.1, 0.8, ("whole file", "silences", "noise print")),
+    ],
+)
+def test_definitions_say_what_is_not_taken_where_the_di_plays(
+    begins_s: float, ends_s: float, moved: tuple[str, ...]
+) -> None:
+    di = plucks(1, 10.0).astype(np.float32)
+    activity = active_frames(di, RATE)
+    spectra, power = di_spectra(di, RATE, activity), frame_power(di, RATE)
+    # Nothing is located here, so nothing of the search for the lag is needed.
+    material = DiMaterial(di, None, activity, spectra, power)
+
+    def metrics_of(x: np.ndarray) -> dict[str, float | None]:
+        x = x.astype(np.float32)
+        seen = observe(material, x, RATE, held=(0, len(x)))
+        return measure(material, x, RATE, seen).metrics
+
+    rng = np.random.default_rng(2)
+    time = np.arange(len(di)) / RATE
+    hum = 2e-3 * (np.sin(100 * np.pi * time) + np.sin(200 * np.pi * time))
+    capture = rig(di, 3.0, 5500.0) + hum + 1e-3 * rng.standard_normal(len(di))
+    burst = np.where((begins_s < time) & (time < ends_s), 0.9, 0.0)
+    before = metrics_of(capture)
+    after = metrics_of(capture + burst * rng.uniform(-1, 1, len(di)))
+    assert {key for key in before if before[key] != after[key]} == {
+        metric.key
+        for metric in METRICS
+        if any(words in metric.definition for words in moved)
+    }
