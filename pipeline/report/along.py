@@ -73,7 +73,10 @@ def _highest_dbtp(record: Record) -> float:
 
 
 def room_db(record: Record) -> float:
-    """How much lower the page plays so that choice and track together never clip.
+    """How much lower the page plays so that choice and track together do not clip.
+
+    What a listener adds by ear, trims and half a decibel for "is it just louder?",
+    comes on top and may clip.
 
     Parameters
     ----------
