@@ -57,6 +57,7 @@ FINDING_CODES = (
     "warming",
     "not_blended",
 )
+"""What this version says. Readers take any code: others join without a new format."""
 
 
 class EvidenceLine(Strict):
@@ -93,7 +94,9 @@ class Evidence(Strict):
 class Finding(Strict):
     """Something that was found, what it rests on and what to do about it."""
 
-    code: str = Field(description="One of the finding codes.")
+    code: str = Field(
+        description="What it is: one of FINDING_CODES, or one of a later version."
+    )
     severity: Severity
     message: str = Field(description="What was found, with its figures.")
     fix: str | None = Field(default=None, description="What to do about it.")

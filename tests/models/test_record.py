@@ -1,15 +1,19 @@
 """Records: strict, finite, numbered."""
 
+import ast
 import csv
 import io
 import json
+from pathlib import Path
 
 import pytest
 from pydantic import ValidationError
 
+import pipeline
 from pipeline.errors import RecordError
 from pipeline.files.store import RECORD_NAME, metrics_table, read_record, record_text
 from pipeline.models.record import (
+    FINDING_CODES,
     Capture,
     Comparison,
     DiResult,
@@ -18,7 +22,8 @@ from pipeline.models.record import (
     Record,
     Repeatability,
 )
-from tests.report.records import night
+from pipeline.report.page import render_page
+from tests.report.records import finding, night
 
 
 def record(**changes):
@@ -120,3 +125,25 @@ def test_what_could_not_be_drawn_is_refused(spoiled):
         data["comparison"]["ids"] = data["comparison"]["ids"][:-1]
     with pytest.raises(ValidationError):
         Record.model_validate_json(json.dumps(data))
+
+
+def test_findings_are_written_with_known_codes():
+    sources = Path(pipeline.__file__).parent.rglob("*.py")
+    written = {
+        keyword.value.value
+        for source in sources
+        for call in ast.walk(ast.parse(source.read_text(encoding="utf-8")))
+        if isinstance(call, ast.Call) and ast.unparse(call.func) == "Finding"
+        for keyword in call.keywords
+        if keyword.arg == "code" and isinstance(keyword.value, ast.Constant)
+    }
+    assert len(written) > 20
+    assert written <= set(FINDING_CODES)
+
+
+def test_a_code_of_a_later_version_is_read_and_shown():
+    data = night()
+    later = finding("moth_in_the_cone", "warn", "It flutters.", None)
+    data["captures"][0]["findings"] = [later]
+    page = render_page(Record.model_validate_json(json.dumps(data)))
+    assert "Moth in the cone" in page
