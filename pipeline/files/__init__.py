@@ -1,1 +1,1 @@
-"""The only place that touches the disk."""
+"""Audio, manifests and records on the disk, and how to write and lose nothing."""
