@@ -19,8 +19,9 @@ from pipeline.day.naming import Named, compile_pattern, read_name
 from pipeline.day.proposal import Entry, add_to, opening, relative
 from pipeline.errors import ManifestError, ReampsError
 from pipeline.files.atomic import replace_with
-from pipeline.files.manifest import read_written
+from pipeline.files.manifest import MANIFEST_KIND, read_written
 from pipeline.files.playout import sidecar_of
+from pipeline.files.replacing import refuse_foreign
 from pipeline.models.record import Finding
 from pipeline.run.executor import open_workers
 from pipeline.stages.di import DiSpec, inspect_di
@@ -111,12 +112,14 @@ def draft(wish: Wish, step: Callable[[int, int], None]) -> Draft:
     Raises
     ------
     ReampsError
-        If there is no DI or no capture, or the manifest there cannot be kept.
+        If there is no DI or no capture, or the manifest there cannot be kept or is
+        none.
     """
     _need_folder(wish.folder)
     pattern = compile_pattern(wish.pattern) if wish.pattern else None
     manifest = wish.manifest or wish.folder / DEFAULT_NAME
     before = _before(manifest)
+    refuse_foreign(manifest, MANIFEST_KIND)
     tables = read_written(manifest).tables if before else {}
     di = _di(wish, manifest, before)
     spec = inspect_di(di, 1)

@@ -8,8 +8,9 @@ from tomlkit.exceptions import TOMLKitError
 from pipeline.day.weave import with_captures
 from pipeline.errors import ManifestError, OutputError
 from pipeline.files.atomic import replace_with
-from pipeline.files.manifest import read_plan, read_written
-from pipeline.files.takes import captures_to_csv, read_takes
+from pipeline.files.manifest import MANIFEST_KIND, read_plan, read_written
+from pipeline.files.replacing import refuse_foreign
+from pipeline.files.takes import SHEET_KIND, captures_to_csv, read_takes
 
 
 def write_sheet(manifest: Path, sheet: Path, *, comma: bool) -> int:
@@ -32,7 +33,8 @@ def write_sheet(manifest: Path, sheet: Path, *, comma: bool) -> int:
     Raises
     ------
     OutputError
-        If the sheet would replace the manifest or its own take sheet.
+        If the sheet would replace the manifest, its own take sheet or any file that
+        is no take sheet.
     """
     if sheet.resolve() == manifest.resolve():
         message = f"{sheet}: this is the manifest itself; name another file"
@@ -41,6 +43,7 @@ def write_sheet(manifest: Path, sheet: Path, *, comma: bool) -> int:
     if own is not None and sheet.resolve() == own.resolve():
         message = f"{sheet}: this is the manifest's own take sheet; name another file"
         raise OutputError(message)
+    refuse_foreign(sheet, SHEET_KIND)
     listed = read_written(manifest).tables.get("capture")
     captures = (
         [c for c in listed if isinstance(c, dict)] if isinstance(listed, list) else []
@@ -68,7 +71,8 @@ def sheet_into_manifest(sheet: Path, manifest: Path) -> int:
     Raises
     ------
     ManifestError
-        If either cannot be read; the message lists every mistake.
+        If either cannot be read; the message lists every mistake. An `OutputError`
+        says that the file is no manifest.
     """
     captures = [capture for _, capture in read_takes(sheet)]
     try:
@@ -76,10 +80,11 @@ def sheet_into_manifest(sheet: Path, manifest: Path) -> int:
         takes = tomlkit.parse(before.removeprefix("\ufeff")).get("takes")
     except (OSError, UnicodeDecodeError, TOMLKitError) as error:
         message = (
-            f"a take sheet goes into a manifest that is there already, with its "
-            f"session and DI: {error}"
+            f"{manifest}: a take sheet goes into a manifest that is there already, "
+            f"with its session and DI: {error}"
         )
         raise ManifestError(message) from error
+    refuse_foreign(manifest, MANIFEST_KIND)
     if takes is not None:
         message = (
             f"{manifest}: takes its captures from {takes}. Change that sheet, or take "

@@ -17,7 +17,7 @@ from pipeline.errors import OutputError, ReampsError
 from pipeline.files.atomic import replace_with
 from pipeline.files.audio import ChannelSource, sha256_of
 from pipeline.files.bext import BextFields, coding_history_line
-from pipeline.files.playout import layout_text, sidecar_of
+from pipeline.files.playout import layout_text, refuse_foreign_playout, sidecar_of
 from pipeline.files.wave_chunks import read_bext, write_wave_24
 from pipeline.models.playout import Layout, SweepPart
 from pipeline.stages.di import inspect_di
@@ -109,12 +109,13 @@ def write_playout(wish: PlayoutWish) -> Played:
     ReampsError
         If the DI cannot be used or is silent.
     OutputError
-        If the DI would be overwritten.
+        If the DI or any other file that is no play-out file would be overwritten.
     """
     spec = inspect_di(wish.di, wish.channel)
     if wish.output.exists() and wish.output.resolve() == wish.di.resolve():
         message = f"{wish.output}: this is the DI itself; name another file"
         raise OutputError(message)
+    refuse_foreign_playout(wish.output)
     with ChannelSource(wish.di, wish.channel) as source:
         di = source.read(0, source.frames)
         subtype = source.info.subtype

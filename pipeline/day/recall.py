@@ -12,15 +12,16 @@ from pydantic import JsonValue
 
 from pipeline.day.drawing import Front, Side, draw_front, draw_side
 from pipeline.day.photos import Photo, read_photo
-from pipeline.errors import OutputError
 from pipeline.files.atomic import replace_with
 from pipeline.files.manifest import read_plan
+from pipeline.files.replacing import page_kind, refuse_foreign
 from pipeline.files.store import read_record
 from pipeline.files.templates import open_template
 from pipeline.models.record import Capture, Place, Recalls
 from pipeline.report.text import label
 
 PHOTO_KEYS = ("photo", "photos")
+PAGE_KIND = page_kind("a recall sheet", "reamps recall")
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,16 +104,10 @@ def write_recall(
     Returns
     -------
     Sheet
-        What is on it; photos that cannot be shown say why.
-
-    Raises
-    ------
-    OutputError
-        If the output would replace the manifest.
+        What is on it; photos that cannot be shown say why. An `OutputError` says
+        that the output would replace something else than a recall sheet.
     """
-    if output.resolve() == source.resolve():
-        message = f"{output}: this is the source itself; name another file"
-        raise OutputError(message)
+    refuse_foreign(output, PAGE_KIND)
     of = _of_run if source.is_dir() else _of_manifest
     sheet = of(source, _Given(photos, client))
     template = open_template("pipeline.day", "recall.html.j2")

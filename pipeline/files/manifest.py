@@ -9,6 +9,7 @@ from pathlib import Path
 from pydantic import JsonValue
 
 from pipeline.errors import ManifestError
+from pipeline.files.replacing import Kind
 from pipeline.files.takes import read_takes
 from pipeline.models.check import find_mistakes
 from pipeline.models.mistakes import Mistake
@@ -170,3 +171,11 @@ def json_like(value: object) -> JsonValue:
     if isinstance(value, bool | int | float | str):
         return value
     return str(value)
+
+
+def _is_manifest(path: Path) -> bool:
+    """Whether a TOML file is about a session, whatever its mistakes."""
+    return not {"session", "di", "capture"}.isdisjoint(_parse(path, _read(path)))
+
+
+MANIFEST_KIND = Kind("a manifest", (".toml",), _is_manifest)

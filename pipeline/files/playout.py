@@ -7,6 +7,8 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from pipeline.errors import RecordError
+from pipeline.files.audio import ChannelSource
+from pipeline.files.replacing import Kind, refuse_foreign
 from pipeline.models.playout import FORMAT, Layout
 
 SUFFIX = ".playout.json"
@@ -123,3 +125,31 @@ def own_layout(audio: Path) -> Layout | None:
         return None
     layout = read_layout(sidecar)
     return layout if layout.file == audio.name else None
+
+
+def refuse_foreign_playout(playout: Path) -> None:
+    """Refuse to write a play-out file over anything but one.
+
+    Parameters
+    ----------
+    playout : Path
+        The audio file that would be written, and the sidecar beside it. An
+        `OutputError` says which of them is somebody else's.
+    """
+
+    def names_it(sidecar: Path) -> bool:
+        return read_layout(sidecar).file == playout.name
+
+    refuse_foreign(playout, Kind("a play-out file", (".wav", ".wave"), _is_playout))
+    what = f"the sidecar of {playout.name}"
+    refuse_foreign(sidecar_of(playout), Kind(what, (".json",), names_it))
+
+
+def _is_playout(audio: Path) -> bool:
+    """Whether a sidecar knows this file, and it is as long as that says."""
+    # A recording may have been saved under the name of what was played.
+    layout = own_layout(audio)
+    if layout is None:
+        return False
+    with ChannelSource(audio) as source:
+        return source.frames == layout.frames

@@ -17,6 +17,7 @@ from pathlib import Path
 from pydantic import JsonValue
 
 from pipeline.errors import ManifestError
+from pipeline.files.replacing import Kind
 from pipeline.models.manifest import Capture
 from pipeline.models.mistakes import nearest
 
@@ -34,6 +35,7 @@ KEYS = tuple(
 NUMBERS = tuple(key for key in KEYS if key.endswith(("_mm", "_deg")))
 Row = dict[str, JsonValue]
 _LARGEST_BYTES = 16 * 1024 * 1024
+_LONGEST_HEAD = 65_536
 
 _COMMA_NUMBER = re.compile(r"-?\d+,\d+")
 _GUARDED = ("'", "=", "+", "-", "@", "\t", "\r")
@@ -340,3 +342,14 @@ def _finite_or_text(text: str) -> float | str:
     """Read a number; what is too large for one stays the text that was written."""
     number = float(text)
     return number if math.isfinite(number) else text
+
+
+def _is_sheet(path: Path) -> bool:
+    """Whether a file's first row is one that `captures_to_csv` writes."""
+    with path.open(encoding="utf-8-sig", newline="") as handle:
+        head = handle.readline(_LONGEST_HEAD)
+    first, *names = next(csv.reader([head], delimiter=_delimiter(head)), [""])
+    return first == LIKE and all(n in KEYS or n.startswith(PRIVATE) for n in names)
+
+
+SHEET_KIND = Kind("a take sheet", (".csv",), _is_sheet)

@@ -16,6 +16,7 @@ from typer.testing import CliRunner
 
 from pipeline.day.commands import add_commands
 from pipeline.day.drawing import draw_front, draw_side, place_mm
+from pipeline.errors import ReampsError
 from pipeline.models.manifest import Speaker
 from pipeline.models.record import Place
 from tests.day.folders import RATE, plucks
@@ -208,6 +209,37 @@ def test_playout_prints_its_cautions(tmp_path: Path) -> None:
     for word in ("down first", "rated load", "hearing", "local codes"):
         assert word in made.output
     assert (tmp_path / "out.playout.json").exists()
+
+
+@pytest.mark.parametrize("name", ["other.wav", "other.csv", "other.html", "other.toml"])
+@pytest.mark.parametrize("command", ["playout", "sheet", "back", "recall", "draft"])
+def test_no_command_replaces_a_file_of_somebody_else(
+    manifest: Path, tmp_path: Path, command: str, name: str
+) -> None:
+    di = tmp_path / "n" / "di.wav"
+    di.parent.mkdir()
+    soundfile.write(di, plucks(1, 4.0), RATE)
+    sheet = tmp_path / "night.csv"
+    runner.invoke(app, ["sheet", str(manifest), "-o", str(sheet)])
+    theirs = tmp_path / name
+    if theirs.suffix == ".wav":
+        soundfile.write(theirs, plucks(2, 4.0), RATE)
+    else:
+        texts = {".csv": "a,b\n1,2\n", ".html": "<p>mine", ".toml": "[tool]\nx=1\n"}
+        theirs.write_text(texts[theirs.suffix], encoding="utf-8")
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    asked = {
+        "playout": ["playout", str(di)],
+        "sheet": ["sheet", str(manifest)],
+        "back": ["sheet", str(sheet)],
+        "recall": ["recall", str(manifest)],
+        "draft": ["draft", str(di.parent), "--di", str(di), "-j", "1"],
+    }
+    made = runner.invoke(app, [*asked[command], "-o", str(theirs)])
+    assert isinstance(made.exception, ReampsError)
+    assert theirs.name in str(made.exception)
+    after = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    assert after == before
 
 
 def test_help_comes_without_the_heavy_libraries() -> None:

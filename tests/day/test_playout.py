@@ -11,7 +11,7 @@ from pipeline.day.playout import PlayoutWish, write_playout
 from pipeline.day.readback import read_back
 from pipeline.day.responses import ResponseWish
 from pipeline.dsp.latency import ArraySource
-from pipeline.errors import ReampsError
+from pipeline.errors import OutputError, ReampsError
 from pipeline.files.bext import BextFields
 from pipeline.files.playout import find_layouts, read_layout, sidecar_of
 from pipeline.files.wave_chunks import read_bext, write_wave_24
@@ -89,6 +89,29 @@ def test_the_di_is_never_overwritten(tmp_path: Path) -> None:
     with pytest.raises(ReampsError, match="the DI itself"):
         write_playout(PlayoutWish(tmp_path / "di.wav", tmp_path / "di.wav"))
     assert (tmp_path / "di.wav").read_bytes() == before
+
+
+def test_a_play_out_file_is_made_again_and_nothing_else_is_replaced(
+    tmp_path: Path,
+) -> None:
+    di, out = tmp_path / "di.wav", tmp_path / "out.wav"
+    write_di(di)
+    write_playout(PlayoutWish(di, out, sweep=False))
+    made = write_playout(PlayoutWish(di, out))
+    assert soundfile.info(out).frames == made.layout.frames
+    # What came back from the amplifier, saved under the name of what went there.
+    soundfile.write(out, plucks(2), RATE)
+    recorded = out.read_bytes()
+    with pytest.raises(OutputError, match="not a play-out file that reamps wrote"):
+        write_playout(PlayoutWish(di, out))
+    assert out.read_bytes() == recorded
+    out.unlink()
+    # The sidecar of out.wav would lie where this text lies.
+    made.sidecar.write_text("mine", encoding="utf-8")
+    with pytest.raises(OutputError, match=r"not the sidecar of out\.wav"):
+        write_playout(PlayoutWish(di, out))
+    assert made.sidecar.read_text(encoding="utf-8") == "mine"
+    assert not out.exists()
 
 
 @pytest.fixture(scope="module")
