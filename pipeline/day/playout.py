@@ -4,7 +4,7 @@ Silence for a noise print, three markers, a sweep if wanted, silence, the DI bit
 bit, silence for the tail, the markers again.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -124,10 +124,7 @@ def write_playout(wish: PlayoutWish) -> Played:
         message = f"{wish.di}: it holds no sound that could be played"
         raise ReampsError(message)
     samples, layout = _lay_out(wish, di, peak, spec.sample_rate_hz)
-    if subtype in EXACT_24:
-        _write_24(wish, samples, layout)
-    else:
-        write_wave_float(wish.output, samples, layout.sample_rate_hz)
+    _write(wish, samples, layout, as_float=subtype not in EXACT_24)
     sidecar = sidecar_of(wish.output)
     replace_with(sidecar, layout_text(layout).encode("utf-8"))
     return Played(layout, sidecar, exact=subtype in (*EXACT_24, "FLOAT"))
@@ -186,15 +183,21 @@ def _lay_out(
     return whole, layout
 
 
-def _write_24(wish: PlayoutWish, samples: Samples, layout: Layout) -> None:
+def _write(
+    wish: PlayoutWish, samples: Samples, layout: Layout, *, as_float: bool
+) -> None:
+    rate = layout.sample_rate_hz
     text = f"play-out of {wish.di.name}: DI from frame {layout.di_start}"
     bext = BextFields(
         description=text,
         originator="reamps",
         time_reference_samples=_time_reference(wish.di, layout.di_start),
-        coding_history=(coding_history_line(layout.sample_rate_hz, "play-out"),),
     )
-    write_wave_24(wish.output, samples, layout.sample_rate_hz, bext)
+    if as_float:
+        write_wave_float(wish.output, samples, rate, bext)
+        return
+    history = (coding_history_line(rate, "play-out"),)
+    write_wave_24(wish.output, samples, rate, replace(bext, coding_history=history))
 
 
 def _time_reference(di: Path, di_start: int) -> int:

@@ -5,10 +5,16 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.day.responses import ResponseWish, trimmed, write_taps
+from pipeline.day.responses import (
+    ResponseWish,
+    response_files,
+    trimmed,
+    write_taps,
+)
 from pipeline.dsp.latency import ArraySource
 from pipeline.errors import ReampsError
 from pipeline.files.audio import ChannelSource
+from pipeline.files.names import response_names
 from pipeline.files.playout import read_layout
 from pipeline.models.playout import Layout
 from pipeline.stages.playout import Expected, PlayoutHeard, read_playout
@@ -81,9 +87,11 @@ def read_back(
             message = f"{capture}: no whole sweep is in it, so no response can be made"
             raise ReampsError(message)
         rate = layout.sample_rate_hz
+        written = response_files(wish, response_names([capture.stem])[capture.stem])
         pre = reading.sweep.pre_samples
         taps = trimmed(reading.sweep.taps, pre + round(wish.seconds * rate))
-        files, _ = write_taps(wish, capture.stem, taps, (rate, pre))
+        write_taps(wish, written, taps, (rate, pre))
+        files = tuple(written.values())
     return Readback(reading, tuple(_lines(reading, layout)), files)
 
 

@@ -9,8 +9,8 @@ the DI with the response gives the capture at the level that the run gave it ("m
 or its loudest third octave is 0 dB ("unity").
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -27,9 +27,10 @@ from pipeline.errors import OutputError, ReampsError
 from pipeline.files.atomic import make_folder
 from pipeline.files.audio import ChannelSource, sha256_of
 from pipeline.files.bext import BextFields, coding_history_line
-from pipeline.files.names import safe_name
+from pipeline.files.names import response_names
+from pipeline.files.replacing import Kind, refuse_foreign
 from pipeline.files.store import read_record
-from pipeline.files.wave_chunks import write_wave_24
+from pipeline.files.wave_chunks import read_bext, write_wave_24
 from pipeline.models.record import Capture, Record
 from pipeline.stages.di import DiMaterial, inspect_di, load_di
 
@@ -40,6 +41,20 @@ PRE_S = 0.002
 LENGTH_S = 0.1
 POOR = 0.5
 LARGEST_24 = 0.999
+ORIGINATOR = "reamps"
+_SAID = "impulse response of"
+
+
+def _is_response(path: Path) -> bool:
+    bext = read_bext(path)
+    return (
+        bext is not None
+        and bext.originator == ORIGINATOR
+        and bext.description.startswith(_SAID)
+    )
+
+
+KIND = Kind("an impulse response", (".wav",), _is_response)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +145,7 @@ def write_responses(wish: ResponseWish) -> tuple[Response, ...]:
     ReampsError
         If a capture is unknown or has no output, or the DI is another one.
     OutputError
-        If an output is not what the run wrote.
+        If an output is not what the run wrote, or another file is in the way.
     """
     record = read_record(wish.folder)
     swept = None if wish.manifest is None else read_swept(wish.manifest)
@@ -142,6 +157,8 @@ def write_responses(wish: ResponseWish) -> tuple[Response, ...]:
         message = f"{di}: is not the DI of {wish.folder} (its checksum differs)"
         raise ReampsError(message)
     captures = _chosen(record, wish.ids)
+    names = response_names(capture.id for capture in record.captures)
+    files = {c.id: response_files(wish, names[c.id]) for c in captures}
     spec = inspect_di(di, record.di.channel)
     material = load_di(spec)
     responses = []
@@ -159,7 +176,19 @@ def write_responses(wish: ResponseWish) -> tuple[Response, ...]:
             _from_sweep(wish, capture, swept, spec.sample_rate_hz),
             _from_music(wish, capture, material, samples),
         )
-        responses.append(_respond(wish, capture, (material, samples), candidates))
+        best, share, error_db = _nearest(material, samples, candidates)
+        place = (spec.sample_rate_hz, best.pre)
+        scaled = write_taps(wish, files[capture.id], best.taps, place)
+        responses.append(
+            Response(
+                capture.id,
+                tuple(files[capture.id].values()),
+                best.share is None,
+                share,
+                error_db,
+                scaled,
+            )
+        )
     return tuple(responses)
 
 
@@ -235,38 +264,55 @@ def trimmed(taps: Float, frames: int) -> Float:
     return short
 
 
-def _respond(
-    wish: ResponseWish,
-    capture: Capture,
-    heard: tuple[DiMaterial, Float32],
-    candidates: Sequence[_Taps | None],
-) -> Response:
-    material, samples = heard
+def _nearest(
+    material: DiMaterial, samples: Float32, candidates: Sequence[_Taps | None]
+) -> tuple[_Taps, float, float]:
+    """Choose the candidate that comes nearer, with its share and error."""
     rated = [
         (_error_db(material.samples, samples, made.taps, made.pre), made)
         for made in candidates
         if made is not None
     ]
     error_db, best = min(rated, key=lambda pair: pair[0])
-    place = (material.reference.sample_rate_hz, best.pre)
-    files, scaled = write_taps(wish, capture.id, best.taps, place)
     share = best.share
     if share is None:
         share = max(0.0, 1.0 - 10.0 ** (error_db / 10.0))
-    return Response(capture.id, files, best.share is None, share, error_db, scaled)
+    return best, share, error_db
+
+
+def response_files(wish: ResponseWish, names: tuple[str, str]) -> dict[int, Path]:
+    """Say where a response goes, and refuse what would replace something else.
+
+    Parameters
+    ----------
+    wish : ResponseWish
+        Folder, rates and phase.
+    names : tuple of str
+        What names start with, as from `response_names`.
+
+    Returns
+    -------
+    dict of int to Path
+        By rate in Hz. An `OutputError` says which other file is in the way.
+    """
+    name = names[1] if wish.minimum_phase else names[0]
+    files = {hz: wish.output / f"{name} {hz}.wav" for hz in wish.rates_hz}
+    for path in files.values():
+        refuse_foreign(path, KIND)
+    return files
 
 
 def write_taps(
-    wish: ResponseWish, id_: str, taps: Float, place: tuple[int, int]
-) -> tuple[tuple[Path, ...], float]:
+    wish: ResponseWish, files: Mapping[int, Path], taps: Float, place: tuple[int, int]
+) -> float:
     """Write one response at every rate that is asked for.
 
     Parameters
     ----------
     wish : ResponseWish
-        Rates, level, phase and format.
-    id_ : str
-        What it is the response of.
+        Level, phase and format.
+    files : mapping of int to Path
+        From `response_files`.
     taps : ndarray of float64
         The response.
     place : tuple of int
@@ -274,10 +320,8 @@ def write_taps(
 
     Returns
     -------
-    files : tuple of Path
-        One a rate.
-    scaled_db : float
-        By how much they were lowered to fit into 24 bits; equal for all.
+    float
+        By how many dB they were lowered to fit into 24 bits; equal for all.
     """
     rate, pre = place
     make_folder(wish.output)
@@ -285,25 +329,23 @@ def write_taps(
         taps, pre = minimum_phase_taps(taps, len(taps)), 0
     if wish.level == "unity":
         taps = taps / _loudest(taps, rate)
-    made = {hz: _at_rate(taps, rate, hz) for hz in wish.rates_hz}
+    made = {hz: _at_rate(taps, rate, hz) for hz in files}
     peak = max(float(np.abs(part).max()) for part in made.values())
     gain = 1.0 if wish.as_float else min(1.0, LARGEST_24 / max(peak, 1e-12))
     scaled_db = -20.0 * float(np.log10(gain))
-    name = safe_name(f"{id_}{' minimum phase' if wish.minimum_phase else ''}")
-    files = []
-    for hz, part in made.items():
-        path = wish.output / f"{name} {hz}.wav"
+    for hz, path in files.items():
         text = (
-            f"impulse response of {path.stem}; lag 0 at sample {pre * hz / rate:.2f}; "
+            f"{_SAID} {path.stem}; lag 0 at sample {pre * hz / rate:.2f}; "
             f"level {wish.level}; lowered by {scaled_db:.2f} dB"
         )
-        samples = (gain * part).astype(np.float32)
+        bext = BextFields(description=text, originator=ORIGINATOR)
+        samples = (gain * made[hz]).astype(np.float32)
         if wish.as_float:
-            write_wave_float(path, samples, hz)
+            write_wave_float(path, samples, hz, bext)
         else:
-            _write_24(path, samples, hz, text)
-        files.append(path)
-    return tuple(files), scaled_db
+            history = (coding_history_line(hz, "impulse response"),)
+            write_wave_24(path, samples, hz, replace(bext, coding_history=history))
+    return scaled_db
 
 
 def _error_db(
@@ -336,12 +378,3 @@ def _at_rate(taps: Float, rate: int, wanted: int) -> Float:
     padded = np.concatenate([taps, np.zeros(rate // 50)])
     made = soxr.resample(padded, rate, wanted, quality="VHQ")
     return np.asarray(made * (rate / wanted), dtype=np.float64)
-
-
-def _write_24(path: Path, samples: NDArray[np.float32], rate: int, text: str) -> None:
-    bext = BextFields(
-        description=text,
-        originator="reamps",
-        coding_history=(coding_history_line(rate, "impulse response"),),
-    )
-    write_wave_24(path, samples, rate, bext)

@@ -7,15 +7,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.files.atomic import write_aside
+from pipeline.files.bext import BextFields, build_bext
 
 FLOAT_TAG = 3
 BLOCK_FRAMES = 65_536
 LARGEST_BYTES = 2**32 - 1
-HEAD_BYTES = 12 + 8 + 18 + 8 + 4 + 8
 
 
 def write_wave_float(
-    path: Path, samples: NDArray[np.float32], sample_rate_hz: int
+    path: Path, samples: NDArray[np.float32], sample_rate_hz: int, bext: BextFields
 ) -> str:
     """Write a mono file of 32-bit floats.
 
@@ -27,6 +27,8 @@ def write_wave_float(
         Stored bit for bit.
     sample_rate_hz : int
         Sample rate in Hz.
+    bext : BextFields
+        Broadcast extension.
 
     Returns
     -------
@@ -39,17 +41,20 @@ def write_wave_float(
         If it would not fit into a WAV file.
     """
     data_bytes = 4 * len(samples)
-    if data_bytes + HEAD_BYTES > LARGEST_BYTES:
-        msg = f"{len(samples)} frames of 32 bits do not fit into a WAV file"
-        raise ValueError(msg)
     fmt = struct.pack(
         "<HHIIHHH", FLOAT_TAG, 1, sample_rate_hz, 4 * sample_rate_hz, 4, 32, 0
     )
     # Formats other than PCM carry a fact chunk (RIFF, new wave types).
-    head = struct.pack("<4sI4s", b"RIFF", HEAD_BYTES - 8 + data_bytes, b"WAVE")
-    head += struct.pack("<4sI", b"fmt ", len(fmt)) + fmt
-    head += struct.pack("<4sII", b"fact", 4, len(samples))
-    head += struct.pack("<4sI", b"data", data_bytes)
+    body = struct.pack("<4sI", b"fmt ", len(fmt)) + fmt
+    body += struct.pack("<4sII", b"fact", 4, len(samples))
+    said = build_bext(bext)
+    body += struct.pack("<4sI", b"bext", len(said)) + said
+    body += struct.pack("<4sI", b"data", data_bytes)
+    riff_bytes = 4 + len(body) + data_bytes
+    if riff_bytes > LARGEST_BYTES:
+        msg = f"{len(samples)} frames of 32 bits do not fit into a WAV file"
+        raise ValueError(msg)
+    head = struct.pack("<4sI4s", b"RIFF", riff_bytes, b"WAVE") + body
     with write_aside(path) as written:
         written.write(head)
         for start in range(0, len(samples), BLOCK_FRAMES):

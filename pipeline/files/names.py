@@ -189,6 +189,31 @@ def unique_names(
     return names
 
 
+def response_names(ids: Iterable[str]) -> dict[str, tuple[str, str]]:
+    """Name the impulse responses of a run's captures.
+
+    Parameters
+    ----------
+    ids : iterable of str
+        Of every capture of the run, in their order, so that a name does not depend on
+        which responses are wanted.
+
+    Returns
+    -------
+    dict of str to tuple of str
+        By id: what names start with of its responses as measured, and of minimum
+        phase; a blank, the rate in Hz and ``.wav`` follow. No two are alike, not even
+        where an id ends in "minimum phase".
+    """
+    plain = list(dict.fromkeys(ids))
+    early = [f"{id_}\0 minimum phase" for id_ in plain]
+    every = dict.fromkeys([*plain, *early])
+    names = unique_names(every, lambda text: text.replace("\0", ""))
+    return {
+        id_: (names[id_], names[other]) for id_, other in zip(plain, early, strict=True)
+    }
+
+
 def slug(text: str) -> str:
     """Make a short name of lower-case letters, digits and hyphens.
 

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,8 +11,9 @@ import soundfile
 from scipy import signal
 
 from pipeline.day.responses import Response, ResponseWish, write_responses
-from pipeline.errors import ReampsError
+from pipeline.errors import OutputError, ReampsError
 from pipeline.files.store import write_record
+from pipeline.files.wave_chunks import read_bext
 from pipeline.models.record import Record
 from tests.day.folders import RATE, plucks
 from tests.day.test_handover import capture
@@ -19,20 +21,19 @@ from tests.day.test_handover import capture
 SOS = signal.butter(2, [100.0, 5000.0], "bandpass", fs=RATE, output="sos")
 
 
-@pytest.fixture(scope="module")
-def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
-    """A clean capture through a known filter, as a run would have written it."""
-    folder = tmp_path_factory.mktemp("responses")
+def write_run(folder: Path, gains: dict[str, float]) -> tuple[Path, Path]:
+    """Clean captures through a known filter, as a run would have written them."""
     (folder / "audio").mkdir()
     rng = np.random.default_rng(4)
     di = plucks(1) + 1e-4 * rng.normal(size=len(plucks(1)))
     soundfile.write(folder / "di.wav", di, RATE, "PCM_24")
-    wet = 0.5 * signal.sosfilt(SOS, di)
-    soundfile.write(folder / "audio" / "a.wav", wet, RATE, "PCM_24")
-    sums = [
-        hashlib.sha256((folder / name).read_bytes()).hexdigest()
-        for name in ("di.wav", "audio/a.wav")
-    ]
+    captures = []
+    for number, (id_, gain) in enumerate(gains.items()):
+        file = f"audio/{number}.wav"
+        soundfile.write(folder / file, gain * signal.sosfilt(SOS, di), RATE, "PCM_24")
+        one = capture(id_, sha256_of(folder / file))
+        one["output"] |= {"file": file}
+        captures.append(one)
     raw = {
         "format": 1,
         "created": "2030-01-01T00:00:00+00:00",
@@ -41,7 +42,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
         "align_mode": "pass",
         "di": {
             "file": "di.wav",
-            "sha256": sums[0],
+            "sha256": sha256_of(folder / "di.wav"),
             "sample_rate_hz": RATE,
             "frames": len(di),
         },
@@ -50,10 +51,19 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
             "effective_target_lufs": -23.0,
             "max_true_peak_dbtp": -1.0,
         },
-        "captures": [capture("a", sums[1])],
+        "captures": captures,
     }
     write_record(folder, Record.model_validate_json(json.dumps(raw)))
     return folder, folder / "di.wav"
+
+
+def sha256_of(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    return write_run(tmp_path_factory.mktemp("responses"), {"a": 0.5})
 
 
 def respond(run: tuple[Path, Path], output: Path, **keys: object) -> Response:
@@ -67,7 +77,7 @@ def test_convolving_the_di_gives_a_clean_capture(
     made = respond(run, tmp_path, rates_hz=(RATE,), as_float=True)
     taps, rate = soundfile.read(made.files[0])
     di, _ = soundfile.read(run[1])
-    wet, _ = soundfile.read(run[0] / "audio" / "a.wav")
+    wet, _ = soundfile.read(run[0] / "audio" / "0.wav")
     pre = round(0.002 * rate)
     again = signal.fftconvolve(di, taps)[pre : pre + len(wet)]
     error_db = 10 * np.log10(np.mean((wet - again) ** 2) / np.mean(wet**2))
@@ -123,3 +133,32 @@ def test_strangers_are_refused(run: tuple[Path, Path], tmp_path: Path) -> None:
     soundfile.write(other, plucks(3), RATE)
     with pytest.raises(ReampsError, match="is not the DI"):
         write_responses(ResponseWish(run[0], other, tmp_path))
+
+
+def test_ids_that_look_alike_as_names_have_files_of_their_own(tmp_path: Path) -> None:
+    # Truth by construction: one is 12.04 dB louder than the other.
+    run = write_run(tmp_path, {"amp/cap": 0.8, "amp:cap": 0.2})
+    wish = ResponseWish(*run, tmp_path / "r", rates_hz=(RATE,), as_float=True)
+    made = write_responses(wish)
+    loud, soft = (soundfile.read(one.files[0])[0] for one in made)
+    assert 20 * np.log10(np.ptp(loud) / np.ptp(soft)) == pytest.approx(12.04, abs=0.1)
+    # A name does not depend on which responses are wanted.
+    alone = write_responses(replace(wish, ids=("amp:cap",), output=tmp_path / "s"))
+    assert alone[0].files[0].name == made[1].files[0].name
+
+
+@pytest.mark.parametrize("as_float", [True, False])
+def test_a_response_is_made_again_and_nothing_else_is_replaced(
+    run: tuple[Path, Path], tmp_path: Path, *, as_float: bool
+) -> None:
+    respond(run, tmp_path, rates_hz=(RATE,), as_float=as_float)
+    made = respond(run, tmp_path, rates_hz=(RATE,), as_float=as_float, level="unity")
+    bext = read_bext(made.files[0])
+    assert bext is not None
+    assert "level unity" in bext.description
+    other = tmp_path / "a 96000.wav"
+    other.write_bytes((run[0] / "audio" / "0.wav").read_bytes())
+    before = {path: path.read_bytes() for path in tmp_path.iterdir()}
+    with pytest.raises(OutputError, match=r"a 96000\.wav: is there already"):
+        respond(run, tmp_path, rates_hz=(RATE, 96_000), as_float=as_float)
+    assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before

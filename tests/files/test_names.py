@@ -10,6 +10,7 @@ from pipeline.errors import OutputError
 from pipeline.files.names import (
     ascii_text,
     inside,
+    response_names,
     safe_name,
     slug,
     unique_names,
@@ -126,6 +127,15 @@ def test_names_are_unique_and_safe(ids):
     seen = {unicodedata.normalize("NFC", n.casefold()) for n in names.values()}
     assert len(seen) == len(ids)
     assert all(safe_name(name) == name for name in names.values())
+
+
+def test_names_of_responses_are_unique_whatever_the_ids_say():
+    names = response_names(["a", "b/c", "b:c", "a minimum phase", "a"])
+    assert names["a"][0] == "a"
+    assert list(names) == ["a", "b/c", "b:c", "a minimum phase"]
+    assert names["b/c"] == ("b-c", "b-c minimum phase")
+    every = [name for pair in names.values() for name in pair]
+    assert len(set(every)) == len(every) == 8
 
 
 @pytest.mark.parametrize(
