@@ -5,6 +5,7 @@ puts them where the DI lies. Whoever keeps their own files moves them by the nud
 list. Originals are read for nothing and renamed never; nothing is overwritten.
 """
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
@@ -16,13 +17,14 @@ from pipeline.errors import OutputError, ReampsError
 from pipeline.files.atomic import make_folder, replace_with, write_aside
 from pipeline.files.audio import sha256_of
 from pipeline.files.names import unique_names
-from pipeline.files.store import read_record
+from pipeline.files.store import read_record, run_output
 from pipeline.files.wave_chunks import read_bext
 from pipeline.models.record import Output, Record
 
 NUDGES_NAME = "nudges.csv"
 CHECKSUMS_NAME = "checksums-sha256.txt"
 BLOCK_BYTES = 1_048_576
+_SUM = re.compile(r"[0-9a-f]{64}  \S.*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,14 +85,16 @@ def plan_handover(
     Raises
     ------
     OutputError
-        If the target is the run's own folder, another file is in the way, or an
-        output is not what the run wrote. A `ReampsError` says that there is nothing
-        to hand over, or that an id or a field is unknown.
+        If the target is the run's own folder, another file is in the way, such as the
+        nudge list of another night, or an output is not what the run wrote. A
+        `ReampsError` says that there is nothing to hand over, or that an id or a field
+        is unknown.
     """
     record = read_record(folder)
     if _inside(target, folder):
         message = f"{target}: lies inside the run's folder; name another one"
         raise OutputError(message)
+    _keep_lists(record, target)
     pieces = _chosen(folder, record, ids)
     labels = {p.id: fill(template, p.values, record.session) for p in pieces}
     wanted = _apart(labels)
@@ -140,14 +144,7 @@ def _apart(labels: Mapping[str, str]) -> dict[str, str]:
 
 
 def _copy(folder: Path, target: Path, piece: _Piece) -> Copy:
-    source = folder / piece.output.file
-    sha256 = sha256_of(source)
-    if sha256 != piece.output.sha256:
-        message = (
-            f"{source}: is not what the run wrote (its checksum differs). Run the "
-            "session again before handing over."
-        )
-        raise OutputError(message)
+    source, sha256 = run_output(folder, piece.output), piece.output.sha256
     there = target.exists()
     if there and sha256_of(target) != sha256:
         message = (
@@ -183,13 +180,42 @@ def hand_over(folder: Path, target: Path, copies: Sequence[Copy]) -> None:
     replace_with(target / CHECKSUMS_NAME, lines.encode("utf-8"))
 
 
+def _keep_lists(record: Record, target: Path) -> None:
+    """Refuse where a list is there that would lose a line by being written again."""
+    nudges, sums = target / NUDGES_NAME, target / CHECKSUMS_NAME
+    new = nudge_list(record).splitlines()
+    if not set(_lines(nudges)) <= set(new):
+        message = (
+            f"{nudges}: another list is there, such as another night's; nothing was "
+            "written. Choose another folder, or move the list away."
+        )
+        raise OutputError(message)
+    if not all(_SUM.fullmatch(line) for line in _lines(sums)):
+        message = (
+            f"{sums}: expected lines of 64 hexadecimal digits and a name, as `reamps "
+            "handover` writes them, found others; nothing was written. Choose another "
+            "folder, or move the file away."
+        )
+        raise OutputError(message)
+
+
+def _lines(path: Path) -> list[str]:
+    """Read a list that may not be there yet."""
+    try:
+        return path.read_bytes().decode("utf-8-sig").splitlines()
+    except FileNotFoundError:
+        return []
+    except (OSError, UnicodeDecodeError) as error:
+        message = (
+            f"{path}: is there already and cannot be read ({error}); nothing was "
+            "written. Choose another folder, or move it away."
+        )
+        raise OutputError(message) from error
+
+
 def _sums_before(target: Path) -> dict[str, str]:
     """Read the checksums of what was handed over before and is still there."""
-    try:
-        text = (target / CHECKSUMS_NAME).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError):
-        return {}
-    pairs = (line.split("  ", 1) for line in text.splitlines() if "  " in line)
+    pairs = (line.split("  ", 1) for line in _lines(target / CHECKSUMS_NAME))
     return {name: sum_ for sum_, name in pairs if (target / name).is_file()}
 
 

@@ -23,13 +23,13 @@ from pipeline.day.swept import SweptSession, read_swept, sweep_taps
 from pipeline.day.waves import write_wave_float
 from pipeline.dsp.impulse import minimum_phase_taps, music_impulse
 from pipeline.dsp.linearity import capture_spectra
-from pipeline.errors import OutputError, ReampsError
+from pipeline.errors import ReampsError
 from pipeline.files.atomic import make_folder
 from pipeline.files.audio import ChannelSource, sha256_of
 from pipeline.files.bext import BextFields, coding_history_line
 from pipeline.files.names import response_names
 from pipeline.files.replacing import Kind, refuse_foreign
-from pipeline.files.store import read_record
+from pipeline.files.store import read_record, run_output
 from pipeline.files.wave_chunks import read_bext, write_wave_24
 from pipeline.models.record import Capture, Record
 from pipeline.stages.di import DiMaterial, inspect_di, load_di
@@ -143,9 +143,9 @@ def write_responses(wish: ResponseWish) -> tuple[Response, ...]:
     Raises
     ------
     ReampsError
-        If a capture is unknown or has no output, or the DI is another one.
-    OutputError
-        If an output is not what the run wrote, or another file is in the way.
+        If a capture is unknown or has no output, or the DI is another one. An
+        `OutputError` says that an output is not what the run wrote, or that another
+        file is in the way.
     """
     record = read_record(wish.folder)
     swept = None if wish.manifest is None else read_swept(wish.manifest)
@@ -166,11 +166,7 @@ def write_responses(wish: ResponseWish) -> tuple[Response, ...]:
         if capture.output is None:
             message = f"{capture.id}: has no output in {wish.folder}"
             raise ReampsError(message)
-        path = wish.folder / capture.output.file
-        if sha256_of(path) != capture.output.sha256:
-            message = f"{path}: is not what the run wrote; run the session again"
-            raise OutputError(message)
-        with ChannelSource(path) as source:
+        with ChannelSource(run_output(wish.folder, capture.output)) as source:
             samples = source.read(0, source.frames)
         candidates = (
             _from_sweep(wish, capture, swept, spec.sample_rate_hz),

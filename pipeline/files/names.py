@@ -240,14 +240,14 @@ def slug(text: str) -> str:
 
 
 def inside(base: Path, candidate: Path) -> Path:
-    """Refuse to write outside a folder.
+    """Refuse to read or write outside a folder.
 
     Parameters
     ----------
     base : Path
-        The only folder that may be written to.
+        The only folder that may be touched.
     candidate : Path
-        Where something would be written, relative to `base` or absolute.
+        What would be read or written, relative to `base` or absolute.
 
     Returns
     -------
@@ -267,8 +267,8 @@ def inside(base: Path, candidate: Path) -> Path:
         raise OutputError(msg) from error
     if target == root or not target.is_relative_to(root):
         msg = (
-            f"{candidate}: would be written outside of {base}, to {target}. "
-            "Nothing was written; name a place inside."
+            f"{candidate}: lies outside of {base}, at {target}. Nothing was written; "
+            "name a place inside."
         )
         raise OutputError(msg)
     return target

@@ -12,10 +12,12 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from pipeline.errors import RecordError
+from pipeline.errors import OutputError, RecordError
 from pipeline.files.atomic import replace_with
+from pipeline.files.audio import sha256_of
+from pipeline.files.names import inside
 from pipeline.models.metrics import METRIC_KEYS
-from pipeline.models.record import FORMAT, Capture, Record
+from pipeline.models.record import FORMAT, Capture, Output, Record
 
 RECORD_NAME = "record.json"
 METRICS_NAME = "metrics.csv"
@@ -107,6 +109,38 @@ def read_record(folder: Path) -> Record:
             "session again"
         )
         raise RecordError(message) from error
+
+
+def run_output(folder: Path, output: Output) -> Path:
+    """Find a file that a run wrote, and check that it is still that.
+
+    Parameters
+    ----------
+    folder : Path
+        The run's folder.
+    output : Output
+        From its record, which anybody may have written.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    OutputError
+        If it lies outside of the folder or is not what the run wrote. An `AudioError`
+        says why it cannot be read.
+    """
+    inside(folder, Path(output.file))
+    path = folder / output.file
+    if sha256_of(path) != output.sha256:
+        message = (
+            f"{path}: is not what the run wrote (its checksum differs); run the "
+            "session again"
+        )
+        raise OutputError(message)
+    return path
 
 
 def metrics_table(record: Record) -> str:

@@ -3,6 +3,7 @@
 import csv
 import hashlib
 import io
+import json
 from pathlib import Path
 
 import numpy as np
@@ -51,8 +52,6 @@ UNSTEADY = {
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """A run's folder with two outputs and one rejected capture."""
-    import json
-
     run = tmp_path / "run"
     (run / "audio").mkdir(parents=True)
     sums = {}
@@ -154,6 +153,74 @@ def test_nothing_is_overwritten(folder: Path, tmp_path: Path) -> None:
         plan_handover(folder, target, "{id}")
     with pytest.raises(OutputError, match="inside the run's folder"):
         plan_handover(folder, folder / "audio", "{id}")
+
+
+def files_in(folder: Path) -> dict[Path, bytes]:
+    return {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("nudges.csv", b"song,cents\r\na,-3\r\n"),
+        ("nudges.csv", b"\xff\xfe"),
+        ("checksums-sha256.txt", b"my own notes\n"),
+        ("checksums-sha256.txt", b"d41d8cd98f00b204e9800998ecf8427e  a.wav\n"),
+    ],
+)
+def test_a_list_of_somebody_else_is_left_alone(
+    folder: Path, tmp_path: Path, name: str, content: bytes
+) -> None:
+    target = tmp_path / "out"
+    target.mkdir()
+    (target / name).write_bytes(content)
+    with pytest.raises(OutputError, match=f"{name}: .*nothing was written"):
+        plan_handover(folder, target, "{id}")
+    assert files_in(target) == {target / name: content}
+
+
+def renamed(folder: Path, before: str, after: str) -> None:
+    record = folder / "record.json"
+    text = record.read_text(encoding="utf-8")
+    assert before in text
+    record.write_text(text.replace(before, after), encoding="utf-8")
+
+
+def test_another_nights_nudges_are_not_lost(folder: Path, tmp_path: Path) -> None:
+    target = tmp_path / "out"
+    hand_over(folder, target, plan_handover(folder, target, "first {id}"))
+    before = files_in(target)
+    renamed(folder, "raw/a.wav", "second night/a.wav")
+    with pytest.raises(OutputError, match="another night's"):
+        plan_handover(folder, target, "second {id}")
+    assert files_in(target) == before
+
+
+def test_a_night_that_grew_keeps_its_list(folder: Path, tmp_path: Path) -> None:
+    # The first list has captures a and b; the second has another row below them.
+    target = tmp_path / "out"
+    hand_over(folder, target, plan_handover(folder, target, "{id}"))
+    first = (target / "nudges.csv").read_text(encoding="utf-8-sig").splitlines()
+    grown = capture("d", None) | {"shift_samples": 480.0}
+    raw = json.loads((folder / "record.json").read_text(encoding="utf-8"))
+    raw["captures"].append(grown)
+    write_record(folder, Record.model_validate_json(json.dumps(raw)))
+    hand_over(folder, target, plan_handover(folder, target, "{id}"))
+    second = (target / "nudges.csv").read_text(encoding="utf-8-sig").splitlines()
+    assert second[:-1] == first
+    assert second[-1].startswith("d,")
+
+
+@pytest.mark.parametrize("absolute", [True, False])
+def test_a_record_cannot_name_files_outside_of_its_folder(
+    folder: Path, tmp_path: Path, *, absolute: bool
+) -> None:
+    # The same bytes, so that the checksum agrees.
+    secret = tmp_path / "secret.wav"
+    secret.write_bytes((folder / "audio" / "a.wav").read_bytes())
+    renamed(folder, "audio/a.wav", secret.as_posix() if absolute else "../secret.wav")
+    with pytest.raises(OutputError, match=r"secret\.wav: lies outside"):
+        plan_handover(folder, tmp_path / "out", "{id}")
 
 
 def test_a_changed_output_is_not_handed_over(folder: Path, tmp_path: Path) -> None:

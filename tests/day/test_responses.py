@@ -162,3 +162,15 @@ def test_a_response_is_made_again_and_nothing_else_is_replaced(
     with pytest.raises(OutputError, match=r"a 96000\.wav: is there already"):
         respond(run, tmp_path, rates_hz=(RATE, 96_000), as_float=as_float)
     assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_a_record_cannot_name_files_outside_of_its_folder(tmp_path: Path) -> None:
+    (tmp_path / "run").mkdir()
+    run = write_run(tmp_path / "run", {"a": 0.5})
+    (run[0] / "audio" / "0.wav").rename(tmp_path / "secret.wav")
+    record = run[0] / "record.json"
+    text = record.read_text(encoding="utf-8")
+    record.write_text(text.replace("audio/0.wav", "../secret.wav"), encoding="utf-8")
+    with pytest.raises(OutputError, match="lies outside"):
+        respond(run, tmp_path / "out")
+    assert not (tmp_path / "out").exists()
