@@ -1,7 +1,8 @@
 """Where do the microphones stand? Coordinates for a drawing to scale.
 
 Seen from the front; x to the right, y upwards, millimetres. Drawings are in units of
-their own, y downwards.
+their own, y downwards. No place is made up: a microphone whose speaker or spot is not
+written is named as not drawn.
 """
 
 import json
@@ -13,21 +14,10 @@ from pydantic import JsonValue
 
 from pipeline.models.manifest import Speaker
 from pipeline.models.record import Place
+from pipeline.models.spots import CAP_SHARE, across_mm, speaker_of, spot_share
 
 WIDTH = 260.0
-CAP_SHARE = 0.28
-"""A dust cap is about a quarter of its speaker across (common practice)."""
-WORDS = {
-    "cap": 0.0,
-    "cap centre": 0.0,
-    "centre": 0.0,
-    "center": 0.0,
-    "cap edge": CAP_SHARE / 2.0,
-    "cone": 0.3,
-    "cone edge": 0.44,
-    "edge": 0.44,
-}
-"""Distance from the centre, in diameters, of positions given in words."""
+APART_MM = 350.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,13 +43,13 @@ class Dot:
 
 @dataclass(frozen=True, slots=True)
 class Front:
-    """The cabinet from the front."""
+    """The cabinet from the front; `said` names whom a word alone placed, or nothing."""
 
     width: float
     height: float
     cones: tuple[Cone, ...]
     dots: tuple[Dot, ...]
-    guessed: str
+    said: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,12 +72,19 @@ class Side:
     mics: tuple[Standing, ...]
 
 
-def _speakers(cabinet: Mapping[str, JsonValue] | None) -> list[Speaker]:
+def _speakers(
+    cabinet: Mapping[str, JsonValue] | None, places: Sequence[tuple[str, Place]]
+) -> list[Speaker]:
     listed = cabinet.get("speakers") if cabinet else None
     entries = listed if isinstance(listed, list) else []
     # Strict models take whole numbers for lengths from JSON only.
     found = [Speaker.model_validate_json(json.dumps(entry)) for entry in entries]
-    return found or [Speaker(id="-")]
+    # Nobody wrote where they are: side by side, those that microphones stood before.
+    named = dict.fromkeys(place.speaker for _, place in places if place.speaker)
+    return found or [
+        Speaker.model_construct(id=id_, x_mm=APART_MM * at)
+        for at, id_ in enumerate(named or ["-"])
+    ]
 
 
 def draw_front(
@@ -98,17 +95,18 @@ def draw_front(
     Parameters
     ----------
     cabinet : mapping or None
-        Its table, with `speakers`; None draws one twelve-inch speaker.
+        Its table, with `speakers`; without any, twelve-inch ones are drawn: those
+        that places name, or one.
     places : sequence of (str, Place)
         Ids and places.
 
     Returns
     -------
     Front
-        Microphones without any written place are not drawn; `guessed` names those
-        drawn by a word alone.
+        Microphones without a written place are not drawn; `said` names them, and
+        those drawn by a word alone.
     """
-    speakers = _speakers(cabinet)
+    speakers = _speakers(cabinet, places)
     left, right, low, high = _bounds(speakers)
     scale = WIDTH / (right - left)
 
@@ -128,17 +126,25 @@ def draw_front(
         )
         for s in speakers
     )
-    dots, guessed = [], []
+    dots, by_word, left_out = [], [], []
     for number, (name, place) in enumerate(places):
         at = place_mm(place, speakers)
         if at is None:
+            left_out.append(name)
             continue
         dots.append(Dot(name, across(at[0]), down(at[1]), 3.0 + 9.0 * (number % 2)))
-        if place.offset_mm is None and place.x_mm is None:
-            guessed.append(name)
-    said = f"By its word alone: {', '.join(guessed)}." if guessed else ""
+        if across_mm(place) is None:
+            by_word.append(name)
     height = round((high - low) * scale, 1)
-    return Front(WIDTH, height, cones, tuple(dots), said)
+    return Front(WIDTH, height, cones, tuple(dots), _said(by_word, left_out))
+
+
+def _said(by_word: Sequence[str], left_out: Sequence[str]) -> str:
+    lines = (
+        ("By its word alone", by_word),
+        ("Not drawn, as its speaker or its spot is not written", left_out),
+    )
+    return " ".join(f"{what}: {', '.join(names)}." for what, names in lines if names)
 
 
 def _bounds(
@@ -157,26 +163,27 @@ def place_mm(place: Place, speakers: Sequence[Speaker]) -> tuple[float, float] |
     Parameters
     ----------
     place : Place
-        As written; an offset without a direction is drawn to the right.
+        As written; an offset or a word, which have no direction, are drawn to the
+        right.
     speakers : sequence of Speaker
         Those of the cabinet, one or more.
 
     Returns
     -------
     tuple of float or None
-        Millimetres, x to the right and y upwards; None where nothing is written.
+        Millimetres, x to the right and y upwards; None where its speaker or its spot
+        is not written.
     """
-    named = [s for s in speakers if s.id == place.speaker]
-    speaker = named[0] if named else speakers[0]
-    x, y = speaker.x_mm, speaker.y_mm
-    if place.x_mm is not None or place.y_mm is not None:
-        return x + (place.x_mm or 0.0), y + (place.y_mm or 0.0)
-    if place.offset_mm is not None:
-        return x + place.offset_mm, y
-    share = WORDS.get((place.position or "").strip().lower())
-    if share is None:
+    by_id = {speaker.id: speaker for speaker in speakers}
+    key, across = speaker_of(place, by_id), across_mm(place)
+    if key is None:
         return None
-    return x + share * speaker.diameter_mm, y
+    speaker, share = by_id[key], spot_share(place.position)
+    if across is None and share is not None:
+        across = share * speaker.diameter_mm / 2.0, 0.0
+    if across is None:
+        return None
+    return speaker.x_mm + across[0], speaker.y_mm + across[1]
 
 
 def draw_side(places: Sequence[tuple[str, Place]]) -> Side:

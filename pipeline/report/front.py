@@ -14,6 +14,7 @@ from pydantic import JsonValue
 
 from pipeline.models.base import Recall
 from pipeline.models.record import Capture, Record
+from pipeline.models.spots import CAP_SHARE, CONE_SHARE, SPOTS, across_mm, speaker_of
 from pipeline.report import places, text
 from pipeline.report.above import AboveView, above
 from pipeline.report.names import Name
@@ -23,23 +24,26 @@ DIAMETER_MM = 305.0
 MOST_MICS = 60
 NEAR_MM = 15.0
 DOT_MM = 8.0
-RINGS = (
-    ("cap centre", 0.0),
-    ("cap edge", 0.26),
-    ("half way out", 0.55),
-    ("cone edge", 0.82),
-)
-"""Spots worth a try as shares of the radius: common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
 class Speaker:
-    """One speaker: its name, centre and radius on the picture."""
+    """One speaker: its name, centre and radii on the picture."""
 
     id: str
     x: float
     y: float
     radius: float
+
+    @property
+    def cap(self) -> float:
+        """Radius of its cap."""
+        return round(self.radius * CAP_SHARE, 1)
+
+    @property
+    def cone(self) -> float:
+        """Radius at which its cone ends."""
+        return round(self.radius * CONE_SHARE, 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,18 +105,8 @@ def _drawn(cabinet: Recall) -> dict[str, Speaker]:
 
 
 def _offset(capture: Capture) -> tuple[float, float] | None:
-    spot = capture.place
-    if spot.x_mm is not None and spot.y_mm is not None:
-        return spot.x_mm, -spot.y_mm
-    if spot.offset_mm is not None:
-        return spot.offset_mm, 0.0
-    return None
-
-
-def _speaker_of(capture: Capture, speakers: dict[str, Speaker]) -> Speaker | None:
-    if capture.place.speaker is not None:
-        return speakers.get(capture.place.speaker)
-    return next(iter(speakers.values())) if len(speakers) == 1 else None
+    found = across_mm(capture.place)
+    return None if found is None else (found[0], 0.0 - found[1])
 
 
 def _fanned(
@@ -150,7 +144,7 @@ def _mic(
 
 def _untried(speaker: Speaker, spots: list[tuple[float, float]]) -> tuple[Untried, ...]:
     found = []
-    for word, share in RINGS:
+    for word, share in SPOTS.items():
         ring = share * speaker.radius
         distances = [
             abs(math.hypot(x - speaker.x, y - speaker.y) - ring) for x, y in spots
@@ -180,8 +174,9 @@ def _placed(
 ) -> dict[str, tuple[str, tuple[float, float]]]:
     found = {}
     for capture in captures:
-        speaker, offset = _speaker_of(capture, speakers), _offset(capture)
-        if speaker is not None and offset is not None:
+        key, offset = speaker_of(capture.place, speakers), _offset(capture)
+        if key is not None and offset is not None:
+            speaker = speakers[key]
             spot = speaker.x + offset[0], speaker.y + offset[1]
             found[capture.id] = speaker.id, spot
     return found

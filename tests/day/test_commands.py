@@ -186,11 +186,14 @@ def test_mics_are_drawn_where_they_stand() -> None:
         Speaker(id="right", diameter_mm=300.0, x_mm=400.0),
     ]
     assert place_mm(Place(speaker="right", x_mm=-20, y_mm=30), speakers) == (380, 30)
-    assert place_mm(Place(offset_mm=45), speakers) == (45.0, 0.0)
-    assert place_mm(Place(position="Cap edge"), speakers) == pytest.approx((42.0, 0.0))
-    assert place_mm(Place(position="somewhere"), speakers) is None
+    assert place_mm(Place(speaker="left", offset_mm=45), speakers) == (45.0, 0.0)
+    # A cap is 0.26 of its speaker across.
+    word = Place(speaker="left", position="Cap edge")
+    assert place_mm(word, speakers) == pytest.approx((39.0, 0.0))
+    assert place_mm(Place(speaker="left", position="somewhere"), speakers) is None
     front = draw_front(
-        {"speakers": [s.model_dump() for s in speakers]}, [("m", Place(x_mm=0, y_mm=0))]
+        {"speakers": [s.model_dump() for s in speakers]},
+        [("m", Place(speaker="left", x_mm=0, y_mm=0))],
     )
     # One scale in both directions: the dot lies on the cap of the first speaker.
     assert (front.dots[0].x, front.dots[0].y) == (front.cones[0].x, front.cones[0].y)
@@ -199,6 +202,47 @@ def test_mics_are_drawn_where_they_stand() -> None:
     )
     # Square-root scale: four times the distance is drawn twice as far.
     assert [m.x - 30 for m in side.mics] == [75.0, 150.0]
+
+
+TWO = {"speakers": [{"id": "left"}, {"id": "right", "x_mm": 400}]}
+
+
+@pytest.mark.parametrize(
+    "place",
+    [
+        Place(offset_mm=45),
+        Place(position="cap edge"),
+        Place(speaker="middle", offset_mm=45),
+        Place(speaker="left", x_mm=20),
+        Place(speaker="left", y_mm=20),
+    ],
+)
+def test_a_place_that_is_not_whole_is_said_and_not_drawn(place: Place) -> None:
+    front = draw_front(TWO, [("a", place)])
+    assert front.dots == ()
+    assert front.said.startswith("Not drawn, as its speaker or its spot")
+    assert front.said.endswith(": a.")
+
+
+def test_half_a_place_does_not_pass_for_one() -> None:
+    # x alone is no place; the word stands beside it, and is said to be all there is.
+    front = draw_front(TWO, [("a", Place(speaker="left", x_mm=90, position="cap"))])
+    assert (front.dots[0].x, front.dots[0].y) == (front.cones[0].x, front.cones[0].y)
+    assert front.said == "By its word alone: a."
+
+
+def test_without_a_cabinet_the_named_speakers_are_drawn() -> None:
+    places = [("a", Place(speaker="b", offset_mm=0)), ("c", Place(offset_mm=0))]
+    assert [cone.name for cone in draw_front(None, places).cones] == ["b"]
+    assert len(draw_front(None, places).dots) == 2
+    places.append(("d", Place(speaker="e", offset_mm=0)))
+    front = draw_front(None, places)
+    assert [cone.name for cone in front.cones] == ["b", "e"]
+    assert [(dot.name, dot.x) for dot in front.dots] == [
+        ("a", front.cones[0].x),
+        ("d", front.cones[1].x),
+    ]
+    assert front.said.endswith(": c.")
 
 
 def test_playout_prints_its_cautions(tmp_path: Path) -> None:

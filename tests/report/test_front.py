@@ -1,7 +1,11 @@
 """Speakers from the front: places as written, none guessed."""
 
+import pytest
 import records
 
+from pipeline.day.drawing import draw_front
+from pipeline.models.record import Place
+from pipeline.models.spots import SPOTS
 from pipeline.report.front import fronts
 from pipeline.report.names import names
 
@@ -49,3 +53,17 @@ def test_captures_without_a_place_are_counted():
 
 def test_a_night_without_places_has_no_picture():
     assert views(records.bare()) == ()
+
+
+def test_rings_and_words_are_the_same_spots():
+    (view,) = views(records.night(16))
+    speaker = view.speakers[0]
+    assert speaker.cap == pytest.approx(SPOTS["cap edge"] * speaker.radius, abs=0.05)
+    assert speaker.cone == pytest.approx(SPOTS["cone edge"] * speaker.radius, abs=0.05)
+    drawn = draw_front(
+        {"speakers": [{"id": "x", "diameter_mm": 300}]},
+        [("a", Place(position="cap edge"))],
+    )
+    # The recall sheet's microphone stands on the edge of the recall sheet's cap.
+    (cone,), (dot,) = drawn.cones, drawn.dots
+    assert dot.x - cone.x == pytest.approx(cone.cap, abs=0.1)
