@@ -105,7 +105,12 @@ def responses(  # noqa: PLR0913 (its options)
     ] = None,
     rates: Annotated[
         list[int] | None,
-        typer.Option("--rate", help="Rate in Hz. [default: 44100, 48000 and 96000]"),
+        typer.Option(
+            "--rate",
+            min=8000,
+            max=384_000,
+            help="Rate in Hz. [default: 44100, 48000 and 96000]",
+        ),
     ] = None,
     minimum_phase: Annotated[
         bool, typer.Option("--minimum-phase", help="Start at once.")

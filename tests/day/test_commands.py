@@ -245,6 +245,21 @@ def test_without_a_cabinet_the_named_speakers_are_drawn() -> None:
     assert front.said.endswith(": c.")
 
 
+@pytest.mark.parametrize("rate", ["0", "-1", "7999", "384001", "1000000000"])
+def test_a_rate_that_no_converter_has_is_refused(tmp_path: Path, rate: str) -> None:
+    made = runner.invoke(app, ["responses", str(tmp_path), "--rate", rate])
+    # Exit status 2: a mistake in the command line, as for every option.
+    assert made.exit_code == 2, made.output
+    assert "'--rate'" in made.output
+
+
+@pytest.mark.parametrize("rate", ["8000", "384000"])
+def test_the_outermost_rates_are_no_mistake(tmp_path: Path, rate: str) -> None:
+    made = runner.invoke(app, ["responses", str(tmp_path), "--rate", rate])
+    assert isinstance(made.exception, ReampsError)
+    assert "no record here" in str(made.exception)
+
+
 def test_playout_prints_its_cautions(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "di.wav", plucks(1, 5.0), RATE)
     out = tmp_path / "out.wav"
