@@ -69,7 +69,7 @@ def playout(
     Silence for a noise print, three markers, a sweep, the DI bit for bit, silence for
     the tail, the markers again. A sidecar beside it says where everything lies.
     """
-    from pipeline.day.playout import CAUTIONS, PlayoutWish, write_playout
+    from pipeline.day.playout import PlayoutWish, write_playout
 
     made = write_playout(
         PlayoutWish(di, output, channel, sweep, sweep_dbfs, marker_dbfs, sweep_s)
@@ -81,7 +81,7 @@ def playout(
     )
     if not made.exact:
         _say("The DI has more than 24 bits a sample: 24 of them are kept.")
-    for line in CAUTIONS:
+    for line in made.cautions:
         _say(line)
     typer.echo(str(output))
     typer.echo(str(made.sidecar))

@@ -22,7 +22,7 @@ from pipeline.files.wave_chunks import read_bext, write_wave_24
 from pipeline.models.playout import Layout, SweepPart
 from pipeline.stages.di import inspect_di
 from pipeline.stages.playout import SWEEP_TAIL_S
-from pipeline.units import amplitude_from_db
+from pipeline.units import amplitude_from_db, db_from_amplitude
 
 Samples = NDArray[np.float32]
 
@@ -34,8 +34,6 @@ SWEEP_HZ = (20.0, 20_000.0)
 LOUDEST = 0.999
 EXACT_24 = ("PCM_U8", "PCM_S8", "PCM_16", "PCM_24")
 CAUTIONS = (
-    "Before you play it:",
-    "  Turn the amplifier down first; markers and sweep are as loud as the DI's peaks.",
     "  A valve amplifier needs its speaker or a rated load connected before it is on.",
     "  Leave the room or protect your hearing; a sweep is loud where music is not.",
     "  Ribbon microphones: no phantom power. Mains: never lift the safety earth.",
@@ -84,11 +82,30 @@ class Played:
         The file that says so.
     exact : bool
         Whether the DI is in it bit for bit.
+    di_peak : float
+        Largest absolute sample of the DI.
     """
 
     layout: Layout
     sidecar: Path
     exact: bool
+    di_peak: float
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What to mind before it is played, a line each."""
+        sweep = self.layout.sweep
+        peaks = {"the DI": self.di_peak, "markers": self.layout.marker_amplitude}
+        if sweep is not None:
+            peaks["the sweep"] = sweep.amplitude
+        levels = (
+            f"{what} {db_from_amplitude(peak):.1f}" for what, peak in peaks.items()
+        )
+        return (
+            "Before you play it:",
+            f"  Turn the amplifier down first. Peaks in dBFS: {', '.join(levels)}.",
+            *CAUTIONS,
+        )
 
 
 def write_playout(wish: PlayoutWish) -> Played:
@@ -127,7 +144,8 @@ def write_playout(wish: PlayoutWish) -> Played:
     _write(wish, samples, layout, as_float=subtype not in EXACT_24)
     sidecar = sidecar_of(wish.output)
     replace_with(sidecar, layout_text(layout).encode("utf-8"))
-    return Played(layout, sidecar, exact=subtype in (*EXACT_24, "FLOAT"))
+    exact = subtype in (*EXACT_24, "FLOAT")
+    return Played(layout, sidecar, exact, peak)
 
 
 def _level(wanted_dbfs: float | None, peak: float) -> float:

@@ -245,6 +245,24 @@ def test_without_a_cabinet_the_named_speakers_are_drawn() -> None:
     assert front.said.endswith(": c.")
 
 
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        ([], "the DI -8.0, markers -8.0, the sweep -8.0."),
+        (["--sweep-level", "-1"], "the DI -8.0, markers -8.0, the sweep -1.0."),
+        (["--marker-level=-3", "--no-sweep"], "the DI -8.0, markers -3.0."),
+    ],
+)
+def test_the_cautions_tell_the_levels_that_are_played(
+    tmp_path: Path, options: list[str], told: str
+) -> None:
+    # The DI's largest sample is 0.4: 20 log10(0.4) = -7.96 dBFS.
+    soundfile.write(tmp_path / "di.wav", plucks(1, 5.0), RATE)
+    asked = ["playout", str(tmp_path / "di.wav"), "-o", str(tmp_path / "o.wav")]
+    made = runner.invoke(app, [*asked, *options])
+    assert f"Turn the amplifier down first. Peaks in dBFS: {told}\n" in made.output
+
+
 @pytest.mark.parametrize("rate", ["0", "-1", "7999", "384001", "1000000000"])
 def test_a_rate_that_no_converter_has_is_refused(tmp_path: Path, rate: str) -> None:
     made = runner.invoke(app, ["responses", str(tmp_path), "--rate", rate])
