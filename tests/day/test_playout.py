@@ -211,13 +211,16 @@ def test_the_sweep_is_written_as_a_response(tmp_path: Path) -> None:
     taps, _ = soundfile.read(found.files[0])
     truth = wet[made.layout.di_start :][: len(di)]
     again = signal.fftconvolve(di, taps)
-    errors = []
-    for shift in range(200, 280):  # lag 0 sits 5 ms in, give or take the marker's bias
+    errors = {}
+    for shift in range(200, 280):
         part = again[shift : shift + len(di) - 300]
-        errors.append(np.mean((part - truth[: len(part)]) ** 2))
-    error_db = 10 * np.log10(min(errors) / np.mean(truth**2))
-    # Stated: whole samples are compared, so up to half a sample of shift is left.
-    assert error_db < -20.0
+        errors[shift] = np.mean((part - truth[: len(part)]) ** 2)
+    best = min(errors, key=lambda shift: errors[shift])
+    # Lag 0 sits 5 ms in, and the markers are late by up to one sample where the chain
+    # is clean (`pipeline.dsp.markers`).
+    assert abs(best - 240) <= 1
+    # The stated error of a clean chain's response.
+    assert 10 * np.log10(errors[best] / np.mean(truth**2)) < -30.0
 
 
 def test_markers_are_found_wherever_the_recording_began(tmp_path: Path) -> None:
