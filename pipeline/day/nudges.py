@@ -3,10 +3,9 @@
 import csv
 import io
 
+from pipeline.files.cells import guarded
 from pipeline.models.record import DiResult, Latency, Record
 from pipeline.stages.latency import drift_to_correct
-
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def nudge_list(record: Record) -> str:
@@ -42,8 +41,8 @@ def nudge_list(record: Record) -> str:
         invert = {1: "no", -1: "yes"}.get(capture.latency.polarity or 0, "")
         writer.writerow(
             [
-                _cell(capture.id),
-                _cell(capture.file),
+                guarded(capture.id),
+                guarded(capture.file),
                 capture.channel,
                 f"{move:.3f}",
                 round(move),
@@ -62,8 +61,3 @@ def _beyond(latency: Latency, di: DiResult) -> str:
     said = [f"drift {drift:+.2f} ppm"] if drift else []
     said += [f"jump of {j.samples:+.0f} at {j.at_s:.2f} s" for j in latency.jumps]
     return "; ".join(said)
-
-
-def _cell(text: str) -> str:
-    """Keep a spreadsheet from taking a text for a formula."""
-    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text

@@ -15,6 +15,7 @@ from pydantic import ValidationError
 from pipeline.errors import OutputError, RecordError
 from pipeline.files.atomic import replace_with
 from pipeline.files.audio import sha256_of
+from pipeline.files.cells import guarded
 from pipeline.files.names import inside
 from pipeline.models.metrics import METRIC_KEYS
 from pipeline.models.record import FORMAT, Capture, Output, Record
@@ -30,7 +31,6 @@ _CAPTURE_COLUMNS = ("id", "file", "channel", "pass", "setup", "mic", "status")
 _LATENCY_COLUMNS = ("latency_samples", "latency_ms", "polarity", "confidence")
 _LOUDNESS_COLUMNS = ("source_lufs", "gain_db", "lufs", "true_peak_dbtp")
 FLOOR_UNKNOWN = "unknown: no set-up was recorded again as a control"
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def record_text(record: Record) -> str:
@@ -218,6 +218,4 @@ def _cell(value: object) -> object:
         return ""
     if isinstance(value, float):
         return f"{value:.6g}"
-    if isinstance(value, str) and value.startswith(_FORMULA_STARTS):
-        return f"'{value}"
-    return value
+    return guarded(value) if isinstance(value, str) else value

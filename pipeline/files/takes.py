@@ -17,6 +17,7 @@ from pathlib import Path
 from pydantic import JsonValue
 
 from pipeline.errors import ManifestError
+from pipeline.files.cells import looks_like_formula
 from pipeline.files.replacing import Kind
 from pipeline.models.manifest import Capture
 from pipeline.models.mistakes import nearest
@@ -38,7 +39,6 @@ _LARGEST_BYTES = 16 * 1024 * 1024
 _LONGEST_HEAD = 65_536
 
 _COMMA_NUMBER = re.compile(r"-?\d+,\d+")
-_GUARDED = ("'", "=", "+", "-", "@", "\t", "\r")
 _YES, _NO = ("yes", "true", "1", "x"), ("no", "false", "0")
 
 
@@ -84,8 +84,9 @@ def _number(value: float, *, comma: bool) -> str:
 
 
 def _guard(text: str) -> str:
-    """Mark texts that are empty, a lone hyphen, or look like a formula."""
-    return f"'{text}" if not text or text.startswith(_GUARDED) else text
+    """Mark texts that are empty, a lone hyphen, or look like a formula or marked."""
+    marked = not text or text.startswith("'") or looks_like_formula(text)
+    return f"'{text}" if marked else text
 
 
 def _cell(key: str, value: JsonValue, *, comma: bool) -> str:
@@ -99,7 +100,7 @@ def _cell(key: str, value: JsonValue, *, comma: bool) -> str:
         texts = [str(item) for item in value]
         plain = texts and all(t == t.strip() and t and "|" not in t for t in texts)
         joined = " | ".join(texts)
-        safe = plain and not joined.startswith(("[", *_GUARDED))
+        safe = plain and not joined.startswith("[") and _guard(joined) == joined
         return joined if safe else json.dumps(texts, ensure_ascii=False)
     return _guard(str(value))
 
