@@ -1,6 +1,7 @@
 """Make a client's page from a run's folder, and remember what was sent."""
 
 import base64
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -177,13 +178,26 @@ def _place(folder: Path, out: Path | None, token: str, *, as_folder: bool) -> Pa
             raise OutputError(message)
         return home / "index.html"
     if out is None:
-        return folder / f"{short}.html"
+        return _new(folder / f"{short}.html")
     if out.suffix.lower() in {".html", ".htm"} and not out.is_dir():
-        return out
+        return _new(out)
     if out.suffix and not out.is_dir():
         message = f"{out}: the page is an HTML file; let its name end in .html"
         raise OutputError(message)
-    return out / f"{short}.html"
+    return _new(out / f"{short}.html")
+
+
+def _new(page: Path) -> Path:
+    """Let a name pass that nothing has yet."""
+    # No page is only written again: each has a token and a key of its own. A link that
+    # leads nowhere is there, too.
+    if os.path.lexists(page):
+        message = (
+            f"{page}: expected a new name for the page, found one that is there; it "
+            "was left as it is. Name another with -o, or move that one away"
+        )
+        raise OutputError(message)
+    return page
 
 
 def _write(page: Path, view: ClientPage, cut: Cut, *, as_folder: bool) -> float:

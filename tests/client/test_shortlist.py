@@ -120,6 +120,28 @@ def test_folder_has_a_script_a_sound(make, tmp_path):
         make(tmp_path / "new", folder=True)
 
 
+def test_replaces_no_page_that_is_there(make, night, tmp_path):
+    (night / "index.html").write_text("the session's page", encoding="utf-8")
+    earlier = make(tmp_path / "sent.html").page.read_bytes()
+    link = tmp_path / "link.html"
+    link.symlink_to(tmp_path / "absent.html")
+    kept = sorted((night / "shortlists").iterdir())
+    for out in (night / "index.html", tmp_path / "sent.html", link):
+        with pytest.raises(OutputError, match=f"{out.name}: expected a new name"):
+            make(out)
+    assert (night / "index.html").read_text(encoding="utf-8") == "the session's page"
+    assert (tmp_path / "sent.html").read_bytes() == earlier
+    assert link.is_symlink()
+    assert sorted((night / "shortlists").iterdir()) == kept
+
+
+def test_a_folder_s_default_name_replaces_nothing(make, tmp_path):
+    first = make(tmp_path).page
+    assert first.parent == tmp_path
+    with pytest.raises(OutputError, match="expected a new name"):
+        make(tmp_path)
+
+
 def test_proposes_by_character(make, tmp_path):
     # Truth by construction: tilts, and ever more drive from one to the next.
     made = make(tmp_path / "page.html", ids=())
