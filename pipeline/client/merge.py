@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from pipeline.client.answer import Answer
+from pipeline.client.answer import LONGEST_COMMENT, MOST_COMMENTS, Answer
 from pipeline.client.seal import is_sealed
 from pipeline.client.sent import SentShortlist, changed, recall
 from pipeline.errors import RecordError
@@ -21,9 +21,15 @@ from pipeline.models.picks import Comment, Heard, Named, Pick, PicksBook
 from pipeline.models.record import Record
 from pipeline.report.writing import write_page
 
-LARGEST_BYTES = 2_000_000
-"""A page's answer stays far under it: 200 comments of 2000 characters."""
-_IN_MESSAGE = re.compile(r"\[reamps-picks:([A-Za-z0-9_\-\s>]{1,2000000})\]")
+LARGEST_BYTES = 12 * MOST_COMMENTS * LONGEST_COMMENT
+"""Above the longest message of a page, where every comment is full.
+
+A control character takes the most: six bytes of JSON (RFC 8259, section 7), 8 in
+base64, 8.6 in quoted rows of 60, and one as text ahead of the code. The rest is for
+names, times and what a person writes around it.
+"""
+_IN_MESSAGE = re.compile(r"\[reamps-picks:([A-Za-z0-9_\-\s>]+)\]")
+_OBJECT = re.compile(r'\s*\{\s*"')
 _NOTHING = "Nothing was merged."
 
 
@@ -90,8 +96,7 @@ def parse_answer(content: bytes, source: str) -> Answer:
         message = f"{source}: over {LARGEST_BYTES} bytes, no picks file. {_NOTHING}"
         raise RecordError(message)
     try:
-        text = content.decode("utf-8-sig")
-        found = json.loads(_json_of(text))
+        found = _found(content.decode("utf-8-sig"), source)
         return Answer.model_validate_json(json.dumps(found))
     except ValidationError as error:
         first = error.errors(include_input=False)[0]
@@ -109,17 +114,29 @@ def parse_answer(content: bytes, source: str) -> Answer:
         raise RecordError(message) from error
 
 
-def _json_of(text: str) -> str:
-    found = _IN_MESSAGE.search(text)
-    if found is None:
-        return text
-    packed = re.sub(r"[\s>]", "", found.group(1))
+def _found(text: str, source: str) -> object:
+    """Read JSON, or else the one code in a message."""
+    try:
+        return json.loads(text)
+    except ValueError:
+        codes = {re.sub(r"[\s>]", "", code) for code in _IN_MESSAGE.findall(text)}
+        # In a picks file, even a damaged one, a code is what somebody put in a comment.
+        if not codes or _OBJECT.match(text):
+            raise
+    if len(codes) > 1:
+        message = (
+            f"{source}: holds the codes of {len(codes)} answers, and nothing tells "
+            "which one is meant. Give the file that the page saved, or one message "
+            f"without what is quoted in it. {_NOTHING}"
+        )
+        raise RecordError(message)
+    packed = codes.pop()
     try:
         raw = base64.urlsafe_b64decode(packed + "=" * (-len(packed) % 4))
     except binascii.Error as error:
         message = "the code in the message is not whole"
         raise ValueError(message) from error
-    return raw.decode("utf-8")
+    return json.loads(raw.decode("utf-8"))
 
 
 def check_answer(answer: Answer, sent: SentShortlist) -> None:

@@ -117,14 +117,61 @@ def test_a_later_answer_of_the_same_person_comes_last(sent):
     ]
 
 
+def code(found):
+    """The code of an answer, as the page packs it."""
+    raw = json.dumps(found, ensure_ascii=False, separators=(",", ":")).encode()
+    packed = base64.urlsafe_b64encode(raw).decode().rstrip("=")
+    rows = "\n".join(packed[k : k + 60] for k in range(0, len(packed), 60))
+    return f"[reamps-picks:\n{rows}]"
+
+
+def remark(text, at_ms=500):
+    return {"option": "2", "at_ms": at_ms, "text": text}
+
+
 @pytest.mark.parametrize("wrap", ["{}", "> {}", "{}\r\n", "Hi!\n{}\nBye"])
 def test_reads_a_message(sent, wrap):
-    packed = base64.urlsafe_b64encode(json.dumps(answer()).encode()).decode()
-    rows = [packed[k : k + 60] for k in range(0, len(packed), 60)]
-    rows = ["[reamps-picks:", *rows[:-1], rows[-1].rstrip("=") + "]"]
+    rows = code(answer()).split("\n")
     text = "\n".join(wrap.format(row) if ">" in wrap else row for row in rows)
     text = text if ">" in wrap else wrap.format(text)
     assert merge(sent, text.encode()).new
+
+
+def test_a_code_in_a_comment_is_a_comment(sent):
+    # In one line, as some programs paste it.
+    inner = code(answer(by="inner", comments=[])).replace("\n", "")
+    outer = answer(by="outer", comments=[remark(inner)])
+    assert merge(sent, outer).pick.by == "outer"
+    assert read_picks(sent).picks[0].comments[0].text == inner
+    with pytest.raises(RecordError, match="no picks file"):
+        merge(sent, json.dumps(outer).encode()[:-5])
+    assert len(read_picks(sent).picks) == 1
+
+
+def test_a_message_with_several_answers_is_refused(sent):
+    inner, outer = (code(answer(by=by, comments=[])) for by in ("inner", "outer"))
+    with pytest.raises(RecordError, match="codes of 2 answers"):
+        merge(sent, f"0:00 B: {inner}\n\n{outer}".encode())
+    assert not (sent / "picks.json").exists()
+    # A reply that quotes the message holds one answer, twice.
+    quoted = outer.replace("\n", "\n> ")
+    assert merge(sent, f"Thanks!\n{outer}\n> {quoted}".encode()).pick.by == "outer"
+
+
+@pytest.mark.parametrize("character", ["\x01", '"', "\u20ac", "\U0001f600"])
+def test_reads_the_longest_answer_of_a_page(sent, character):
+    # static/client.js: 200 comments of 2000 UTF-16 units, a name of 80, and the texts
+    # ahead of the code; a mail program quotes the rows and ends them with two bytes.
+    units = len(character.encode("utf-16-le")) // 2
+    text, name = character * (2000 // units), character * (80 // units)
+    found = answer(by=name, comments=[remark(text, 86_400_000)] * 200)
+    saved = json.dumps(found, ensure_ascii=False, indent=1).encode() + b"\n"
+    assert merge(sent, saved).new
+    lines = [name, f"From {name}", f"1. {name}", f"2. {name}"]
+    lines += [f"1440:00 {name}: {text}"] * 200
+    lines += ["", "Please leave the code below as it is:", code(found)]
+    message = "".join(f"> {line}\r\n" for line in "\n".join(lines).split("\n"))
+    assert not merge(sent, message.encode()).new
 
 
 @pytest.mark.parametrize(
@@ -180,7 +227,7 @@ def test_other_captures_may_change(sent):
         (b"9" * 10_000, "no picks"),
         (b'{"format":1}', "wrong at"),
         (b"null", "wrong at"),
-        (b"x" * 2_000_001, "over"),
+        (b"x" * 4_800_001, "over"),
         (b"[reamps-picks:!!!]", "no picks file"),
         (b"[reamps-picks:AAAA]", "no picks file"),
         (answer(format=2), "wrong at format"),
