@@ -48,7 +48,21 @@ class WrittenFile:
     sha256: str
 
 
-def _chunk(name: bytes, body: bytes) -> bytes:
+def whole_chunk(name: bytes, body: bytes) -> bytes:
+    """Make a chunk: its head, its body, and a byte more where that is odd.
+
+    Parameters
+    ----------
+    name : bytes
+        Four letters.
+    body : bytes
+        Less than 4 GiB.
+
+    Returns
+    -------
+    bytes
+        An even number.
+    """
     return struct.pack("<4sI", name, len(body)) + body + b"\0" * (len(body) & 1)
 
 
@@ -76,8 +90,8 @@ def info_chunk(info: Mapping[str, str]) -> bytes:
             msg = f"expected an INFO name of four capital letters, found {name!r}"
             raise ValueError(msg)
         text = ascii_text(info[name]).encode("ascii") + b"\0"
-        entries += _chunk(name.encode("ascii"), text)
-    return _chunk(b"LIST", entries)
+        entries += whole_chunk(name.encode("ascii"), text)
+    return whole_chunk(b"LIST", entries)
 
 
 def wave_head(
@@ -111,17 +125,40 @@ def wave_head(
         raise ValueError(msg)
     byte_rate = sample_rate_hz * FRAME_BYTES
     fmt = struct.pack("<HHIIHH", PCM, 1, sample_rate_hz, byte_rate, FRAME_BYTES, 24)
-    middle = _chunk(b"fmt ", fmt) + _chunk(b"bext", build_bext(bext))
+    middle = whole_chunk(b"fmt ", fmt) + whole_chunk(b"bext", build_bext(bext))
     if info:
         middle += info_chunk(info)
-    data_bytes = frames * FRAME_BYTES
-    riff_bytes = 4 + len(middle) + 8 + data_bytes + (data_bytes & 1)
+    return wave_start(middle, frames * FRAME_BYTES, frames)
+
+
+def wave_start(
+    middle: bytes, data_bytes: int, frames: int, tail_bytes: int = 0
+) -> bytes:
+    """Put the start of a file before its chunks: of RIFF, or over 4 GiB of RF64.
+
+    Parameters
+    ----------
+    middle : bytes
+        The chunks ahead of the samples.
+    data_bytes, frames : int
+        Bytes of all samples, and frames in them.
+    tail_bytes : int
+        Bytes of the chunks that follow the samples.
+
+    Returns
+    -------
+    bytes
+        Up to and including the head of the ``data`` chunk.
+    """
+    riff_bytes = 4 + len(middle) + 8 + data_bytes + (data_bytes & 1) + tail_bytes
     if riff_bytes <= LARGEST_RIFF_BYTES:
         start = struct.pack("<4sI4s", b"RIFF", riff_bytes, b"WAVE")
         return start + middle + struct.pack("<4sI", b"data", data_bytes)
     # riffSize, dataSize, sampleCount, and a table of no further chunks
-    ds64 = struct.pack("<QQQI", riff_bytes + 36, data_bytes, frames, 0)
-    start = struct.pack("<4sI4s", b"RF64", 2**32 - 1, b"WAVE") + _chunk(b"ds64", ds64)
+    ds64 = whole_chunk(
+        b"ds64", struct.pack("<QQQI", riff_bytes + 36, data_bytes, frames, 0)
+    )
+    start = struct.pack("<4sI4s", b"RF64", 2**32 - 1, b"WAVE") + ds64
     return start + middle + struct.pack("<4sI", b"data", 2**32 - 1)
 
 

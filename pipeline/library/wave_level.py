@@ -13,10 +13,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import AudioError
-from pipeline.files.bext import BextFields, parse_bext
+from pipeline.files.bext import (
+    FIXED_BYTES,
+    LAYOUT,
+    LOUDNESS_VERSION,
+    UNUSED,
+    BextFields,
+    hundredths,
+)
 from pipeline.files.chunks import Chunk
 from pipeline.files.opening import UNREADABLE
-from pipeline.files.wave_chunks import info_chunk, read_body, read_chunks
+from pipeline.files.wave_chunks import (
+    info_chunk,
+    read_bext,
+    read_body,
+    read_chunks,
+    wave_start,
+    whole_chunk,
+)
 from pipeline.units import amplitude_from_db
 
 LEAST_GAIN_DB = 0.005
@@ -24,34 +38,25 @@ LEAST_GAIN_DB = 0.005
 _FRAME = 3
 _FULL = 2**23
 _BLOCK_BYTES = _FRAME * 65_536
-_VERSION_AT = 346
-_LEVELS_AT = 412
-_UNUSED = 0x7FFF
-_MOST = 9_999
-_RANGE = 1
-"""Second of the five figures (EBU Tech 3285): a range, which no gain moves."""
+_VERSION = 6
+"""Where `LAYOUT` has the version of the ``bext`` chunk."""
 _PCM_24 = (1, 24)
-_LARGEST_RIFF = 2**32 - 1
 
 
 def _levels(body: bytes, gain_db: float) -> bytes:
     """Loudness figures of a ``bext`` body after a gain; none before version 2."""
-    if (
-        len(body) < _LEVELS_AT + 10
-        or struct.unpack_from("<H", body, _VERSION_AT)[0] < 2
-    ):
+    if len(body) < FIXED_BYTES:
         return body
-    moved = [
-        value if k == _RANGE or value == _UNUSED else _moved(value, gain_db)
-        for k, value in enumerate(struct.unpack_from("<5h", body, _LEVELS_AT))
-    ]
-    levels = struct.pack("<5h", *moved)
-    return body[:_LEVELS_AT] + levels + body[_LEVELS_AT + len(levels) :]
-
-
-def _moved(hundredths: int, gain_db: float) -> int:
-    value = round(hundredths + 100 * gain_db)
-    return value if abs(value) <= _MOST else _UNUSED
+    *before, value, spread, peak, momentary, short, rest = LAYOUT.unpack_from(body)
+    if before[_VERSION] < LOUDNESS_VERSION:
+        return body
+    # The range is moved by no gain.
+    value, peak, momentary, short = (
+        level if level == UNUSED else hundredths(round(level / 100 + gain_db, 9))
+        for level in (value, peak, momentary, short)
+    )
+    fixed = LAYOUT.pack(*before, value, spread, peak, momentary, short, rest)
+    return fixed + body[FIXED_BYTES:]
 
 
 def _integers(block: bytes) -> NDArray[np.int32]:
@@ -69,10 +74,6 @@ def _scaled(values: NDArray[np.int32], factor: float) -> NDArray[np.int32]:
 
 def _packed(values: NDArray[np.int32]) -> bytes:
     return values.view(np.uint8).reshape(-1, 4)[:, :_FRAME].tobytes()
-
-
-def _chunk(name: bytes, body: bytes) -> bytes:
-    return struct.pack("<4sI", name, len(body)) + body + b"\0" * (len(body) & 1)
 
 
 class LevelledWave:
@@ -127,38 +128,24 @@ class LevelledWave:
     @cached_property
     def bext(self) -> BextFields | None:
         """Broadcast extension of the original, if it has a usable one."""
-        for body in self._bodies(b"bext"):
-            if len(body) >= _LEVELS_AT:
-                return parse_bext(body.ljust(602, b"\0"))
-        return None
+        return read_bext(self._path)
 
     @cached_property
     def _head(self) -> bytes:
         """All that comes before the samples."""
-        with self._path.open("rb") as handle:
-            form = handle.read(4)
         before = self._kept(before=True) + info_chunk(self._info)
-        size = self._data_bytes
-        total = 4 + len(before) + 8 + size + (size & 1) + len(self._tail)
-        if form != b"RIFF":
-            # riffSize, dataSize, sampleCount, and a table of no further chunks
-            total += 36
-            frame = struct.unpack_from("<H", self._fmt, 12)[0] or _FRAME
-            ds64 = struct.pack("<QQQI", total, size, size // frame, 0)
-            start = struct.pack("<4sI4s", form, _LARGEST_RIFF, b"WAVE")
-            start += _chunk(b"ds64", ds64)
-            return start + before + struct.pack("<4sI", b"data", _LARGEST_RIFF)
-        if total > _LARGEST_RIFF:
-            msg = f"{self._path}: no room for texts below 4 GiB. Leave it out."
-            raise AudioError(UNREADABLE, msg)
-        start = struct.pack("<4sI4s", form, total, b"WAVE")
-        return start + before + struct.pack("<4sI", b"data", size)
+        frames = self._data_bytes // self._frame_bytes
+        return wave_start(before, self._data_bytes, frames, len(self._tail))
+
+    @property
+    def _frame_bytes(self) -> int:
+        return int(struct.unpack_from("<H", self._fmt, 12)[0]) or _FRAME
 
     @property
     def _data_bytes(self) -> int:
         """Bytes of whole frames; a file that was cut short is not made longer."""
-        frame = struct.unpack_from("<H", self._fmt, 12)[0] or _FRAME
-        return int(self._data.available // frame * frame)
+        frame = self._frame_bytes
+        return self._data.available // frame * frame
 
     @cached_property
     def _tail(self) -> bytes:
@@ -181,7 +168,7 @@ class LevelledWave:
                 continue
             if chunk.name == b"bext" and self._changed:
                 body = _levels(body, self._gain_db)
-            made += _chunk(chunk.name, body)
+            made += whole_chunk(chunk.name, body)
         return made
 
     @property
