@@ -33,11 +33,13 @@ def map_page(
     disk and links the audio where it lies. Rejected captures are left out.
     """
     from pipeline.files.atomic import replace_with
+    from pipeline.files.replacing import refuse_foreign
     from pipeline.library.character_map import map_data
-    from pipeline.library.page import render_map
+    from pipeline.library.page import MAP_KIND, render_map
     from pipeline.library.refusals import QueryError
 
     page = (library / "map.html" if out is None else out).absolute()
+    refuse_foreign(page, MAP_KIND)
     asked = (" ".join(words or ()), tuple(where or ()))
     with opened(library) as catalogue:
         data = map_data(catalogue, page, *asked)

@@ -10,8 +10,11 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
+from pipeline.files.replacing import page_kind
 from pipeline.files.script import as_script
 from pipeline.files.templates import open_template
+
+MAP_KIND = page_kind("a map of a library", "reamps library map")
 
 
 def link(name: str) -> str:

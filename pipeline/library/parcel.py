@@ -4,6 +4,7 @@ Nothing of the clock, of the machine or of the order of directories goes in.
 """
 
 import hashlib
+import os
 import secrets
 import shutil
 import zipfile
@@ -84,7 +85,8 @@ def writing(target: Path) -> Iterator[Parcel]:
     OutputError
         If the target exists or the disk refuses.
     """
-    if target.exists():
+    # A link that leads nowhere is there, too.
+    if os.path.lexists(target):
         msg = f"{target}: exists already. Name a new folder or zip."
         raise OutputError(msg)
     make_folder(target.absolute().parent)

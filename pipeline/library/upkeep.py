@@ -1,5 +1,6 @@
 """Is the library whole, and how is it kept safe?"""
 
+import os
 import shutil
 from collections import Counter
 from dataclasses import dataclass
@@ -165,8 +166,9 @@ def backup(root: Path, target: Path, *, with_audio: bool) -> int:
     OutputError
         When the target is in use, or the copy is not whole.
     """
-    if target.exists() and any(target.iterdir()):
-        msg = f"{target}: not empty. Name a new folder for the copy."
+    # A link that leads nowhere is there, too.
+    if os.path.lexists(target) and not (target.is_dir() and not any(target.iterdir())):
+        msg = f"{target}: is not an empty folder. Name a new folder for the copy."
         raise OutputError(msg)
     make_folder(target / RECORDS)
     with Catalogue(root) as catalogue, refusing(catalogue.path):

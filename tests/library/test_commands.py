@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
-from pipeline.errors import ReampsError
+from pipeline.errors import OutputError, ReampsError
 from pipeline.library.commands import make_app
 from pipeline.library.heard import Heard
 from pipeline.library.judgement import BUILT_IN
@@ -95,6 +95,32 @@ def test_compare_map_pack_backup_and_check(root: Path) -> None:
     call(root, "backup", str(root / "copy"))
     assert "2 sessions, 6 captures: whole" in call(root, "check").stdout
     assert "built anew: 2 sessions" in call(root, "check", "--repair").stderr
+
+
+def test_nothing_foreign_is_replaced(root: Path) -> None:
+    """A page of the user's, a recording, a folder that is in use, a dangling link."""
+    page, take = root / "mine.html", root / "take.wav"
+    page.write_text("<p>mine", encoding="utf-8")
+    take.write_bytes(b"RIFF")
+    link = root / "astray.zip"
+    link.symlink_to(root / "gone")
+    for words, told in (
+        (("map", "-o", str(page)), "is not a map of a library"),
+        (("map", "-o", str(take)), r"expected a name that ends in \.html"),
+        (("pack", "ribbon", "-o", str(take)), "exists already"),
+        (("pack", "ribbon", "-o", str(link)), "exists already"),
+        (("backup", str(take)), "is not an empty folder"),
+        (("backup", str(root / "run 1")), "is not an empty folder"),
+        (("backup", str(link)), "is not an empty folder"),
+    ):
+        with pytest.raises(OutputError, match=told):
+            call(root, *words)
+    assert (page.read_text("utf-8"), take.read_bytes()) == ("<p>mine", b"RIFF")
+    assert link.is_symlink()
+    page.unlink()
+    first = Path(call(root, "map", "-o", str(page)).stdout.strip()).read_bytes()
+    call(root, "map", "-o", str(page))
+    assert page.read_bytes() == first
 
 
 def test_remove_asks_first(tmp_path: Path) -> None:
