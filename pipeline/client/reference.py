@@ -31,7 +31,11 @@ WARNING = (
     "A mastered reference has another loudness, limiting and other instruments in it: "
     "the order by distance is a hint, not a verdict. Loudness was matched first."
 )
-_SHORT, _NOT_FINITE = "too_short", "not_finite"
+LEAST_RATE_HZ = 8000
+"""Of `pipeline.dsp.kweighting`."""
+LARGEST = 1e6
+"""Beyond it lie only damaged files, whose power need not be a number."""
+_SHORT, _NOT_FINITE, _RATE = "too_short", "not_finite", "wrong_sample_rate"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,34 +57,59 @@ class Reference:
     within: NDArray[np.bool_]
 
 
-def hear_reference(path: Path) -> Reference:
-    """Measure a recording that the client supplied.
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """What any recording sounds like, as far as it can be told without its DI.
+
+    Parameters
+    ----------
+    spectrum : PowerSpectrum
+        Where it plays; the power of its channels is averaged.
+    lufs : float
+        Loudness of one channel of it.
+    """
+
+    spectrum: PowerSpectrum
+    lufs: float
+
+
+def hear_recording(path: Path) -> Recording:
+    """Measure a recording from elsewhere.
 
     Parameters
     ----------
     path : Path
-        Any audio file; the power of its channels is averaged, of long files the first
-        ten minutes are taken. It is only read.
+        Any audio file; of long files the first ten minutes are taken. It is only read.
 
     Returns
     -------
-    Reference
-        What the tones are compared with.
+    Recording
+        Its spectrum and its loudness.
 
     Raises
     ------
     AudioError
-        If it cannot be read, or nothing plays in it.
+        If it cannot be read, its sample rate is too low for a loudness, nothing plays
+        in it, or a sample is no number.
     """
     info = probe(path)
     rate = info.sample_rate_hz
+    if rate < LEAST_RATE_HZ:
+        message = (
+            f"{path}: expected a sample rate of {LEAST_RATE_HZ} Hz or more, as its "
+            f"loudness is measured, found {rate} Hz. Name a copy at a higher rate."
+        )
+        raise AudioError(_RATE, message)
     loud = 0.0
     spectra: list[PowerSpectrum] = []
     for channel in range(1, info.channels + 1):
         with ChannelSource(path, channel) as source:
             samples = source.read(0, min(source.frames, int(LONGEST_S * rate)))
-        if not np.isfinite(samples).all():
-            message = f"{path}: holds values that are not numbers. Export it again."
+        if not np.all(np.abs(samples) <= LARGEST):
+            message = (
+                f"{path}: channel {channel} holds samples that are no numbers, or "
+                "louder than any sound (+120 dBFS). Export the file again."
+            )
             raise AudioError(_NOT_FINITE, message)
         spectrum = average_spectrum(samples, rate, active_frames(samples, rate).active)
         level = loudness_cells(samples, rate).loudness().integrated_lufs
@@ -88,15 +117,37 @@ def hear_reference(path: Path) -> Reference:
             spectra.append(spectrum)
             loud += 10.0 ** (level / 10.0)
     if not spectra:
-        message = f"{path}: nothing plays long enough in it to be compared."
+        message = (
+            f"{path}: nothing plays long enough in it to be compared, at -70 LUFS or "
+            "more. Name a longer recording, or a louder copy."
+        )
         raise AudioError(_SHORT, message)
     power = np.sum([one.power for one in spectra], axis=0) / info.channels
-    whole = PowerSpectrum(spectra[0].freq_hz, power, spectra[0].averages)
+    return Recording(
+        spectrum=PowerSpectrum(spectra[0].freq_hz, power, spectra[0].averages),
+        lufs=float(10.0 * np.log10(loud / info.channels)),
+    )
+
+
+def hear_reference(path: Path) -> Reference:
+    """Measure a recording that the client supplied.
+
+    Parameters
+    ----------
+    path : Path
+        Any audio file; an `AudioError` says why `hear_recording` cannot use it.
+
+    Returns
+    -------
+    Reference
+        What the tones are compared with.
+    """
+    found = hear_recording(path)
     upper = erb_frequency(ERB_NUMBERS + 0.5)
     return Reference(
-        erb_db=erb_band_levels(whole),
-        lufs=float(10.0 * np.log10(loud / info.channels)),
-        within=np.asarray(upper <= rate / 2, dtype=np.bool_),
+        erb_db=erb_band_levels(found.spectrum),
+        lufs=found.lufs,
+        within=np.asarray(upper <= found.spectrum.freq_hz[-1], dtype=np.bool_),
     )
 
 

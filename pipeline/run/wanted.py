@@ -77,7 +77,7 @@ def not_blended(id_: str, why: str, fix: str | None = None) -> Finding:
     return Finding(code=CODE, severity="warn", message=message, fix=fix)
 
 
-def hear_file(path: Path) -> Heard:
+def hear_wish(path: Path) -> Heard:
     """Measure a recording of a wanted tone.
 
     Parameters
@@ -143,7 +143,7 @@ def hear_wishes(
             findings.append(not_blended(id_, why))
     if steps:
         around.progress.begin("hearing wanted tones", len(steps))
-    heard = around.do(Strand("wanted", steps, hear_file, _HEARD))
+    heard = around.do(Strand("wanted", steps, hear_wish, _HEARD))
     for id_, one in heard.items():
         if one.tone is None:
             findings.append(_unheard(id_, one.trouble))
