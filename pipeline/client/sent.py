@@ -17,6 +17,8 @@ from pipeline.models.base import Strict
 from pipeline.models.record import Record
 
 FOLDER = "shortlists"
+MOST_FRAMES = 2**53
+"""Beyond all recordings, and whole as a float."""
 _TOKEN = re.compile(r"[0-9a-f]{16}")
 
 
@@ -38,9 +40,11 @@ class SentShortlist(Strict):
     created: str
     title: str
     options: tuple[SentOption, ...]
-    start_frame: int = Field(ge=0, description="Where the excerpt begins.")
-    frames: int = Field(gt=0)
-    sample_rate_hz: int = Field(gt=0)
+    start_frame: int = Field(
+        ge=0, le=MOST_FRAMES, description="Where the excerpt begins."
+    )
+    frames: int = Field(gt=0, le=MOST_FRAMES)
+    sample_rate_hz: int = Field(gt=0, le=MOST_FRAMES)
 
 
 def remember(folder: Path, sent: SentShortlist) -> None:

@@ -16,7 +16,7 @@ from pipeline.client.sent import SentOption, SentShortlist, remember
 from pipeline.client.tones import Tone, named, tones
 from pipeline.client.words import sentence
 from pipeline.errors import OutputError, RecordError
-from pipeline.files.atomic import make_folder, replace_with
+from pipeline.files.atomic import make_folder, refusal, replace_with
 from pipeline.files.store import read_record
 from pipeline.models.record import Record
 from pipeline.report.listening import FOLDER as LISTEN
@@ -251,6 +251,11 @@ def make_shortlist(
     Made
         The page is written, and what was sent is kept in the folder's shortlists.
         A `ReampsError` says why nothing was made.
+
+    Raises
+    ------
+    OutputError
+        If the page would replace something, or cannot lie there.
     """
     record = read_record(folder)
     token, key = secret
@@ -259,7 +264,10 @@ def make_shortlist(
         ranking = rank(hear_reference(wishes.reference), tones(record).values())
     title = _line(wishes.title, "title", LONGEST_NAME)
     chosen = _chosen(record, wishes, ranking)
-    page = _place(folder, out, token, as_folder=wishes.folder)
+    try:
+        page = _place(folder, out, token, as_folder=wishes.folder)
+    except OSError as error:
+        raise OutputError(refusal(out or folder, error)) from error
     cut = cut_tones(
         folder,
         record,

@@ -95,6 +95,15 @@ def refuse_unknown(db: sqlite3.Connection, name: str) -> NoReturn:
     raise QueryError(msg)
 
 
+def _refuse_torn(text: str) -> None:
+    """Refuse what a terminal of another encoding made of a text."""
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError as error:
+        msg = f"{text!r}: expected UTF-8. Set your terminal to it and type it again."
+        raise QueryError(msg) from error
+
+
 class Asking:
     """Turns a question into SQL for one catalogue.
 
@@ -129,6 +138,8 @@ class Asking:
             If a condition cannot be read, a field is not known, a value does not fit
             its field, or it is too much.
         """
+        for text in (words, *conditions):
+            _refuse_torn(text)
         parts = [self._word(word) for word in split_words(words)]
         parts += [self._condition(parse_condition(text)) for text in conditions]
         if len(parts) > _MOST_TERMS:

@@ -284,10 +284,15 @@ def existing(root: Path, *, repair: bool = False) -> Path:
     Raises
     ------
     CatalogueError
-        If no catalogue lies there; the message says how to get one.
+        If no catalogue lies there, or nobody can look; the message says what to do.
     """
-    kept = len(records.everything(root / RECORDS))
-    if (root / FILE_NAME).is_file() or (repair and kept):
+    try:
+        kept = len(records.everything(root / RECORDS))
+        there = (root / FILE_NAME).is_file()
+    except OSError as error:
+        msg = f"{root}: cannot be looked at ({error.strerror}). Name another library."
+        raise CatalogueError(msg) from error
+    if there or (repair and kept):
         return root
     if kept:
         msg = (

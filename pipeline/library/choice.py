@@ -12,12 +12,15 @@ from pipeline.library.catalogue import AUDIO, Catalogue
 from pipeline.library.fields import known_places
 from pipeline.library.find import find
 from pipeline.library.refusals import PackError, QueryError
+from pipeline.library.tables import plain
 from pipeline.models.record import Blend, Capture, LoudnessResult, Record
 
 DEFAULT_NAMES = "{session}_{id}_{mic}_{position}"
 Layout = Literal["wav", "flac"]
 IMPULSES = "impulse"
 """Folder of a pack in which impulse responses lie, if it has any."""
+QUIETEST_LUFS = -70.0
+"""The gate of ITU-R BS.1770: below it nothing has a loudness."""
 _FIELD = re.compile(r"\{([a-z0-9_.]+)\}")
 _HIDDEN = frozenset({"folder", "file", "output_file", "notes", "di_file"})
 _COLUMNS = ("number", "id", "kind", "setup", "mic", "position", "distance_mm")
@@ -271,7 +274,15 @@ def _target(items: Sequence[Capture | Blend], wanted: float | None) -> float:
     if len(levels) < len(items):
         msg = "a capture has no measured loudness, so levels cannot be matched."
         raise PackError(msg)
-    return min(levels) if wanted is None else wanted
+    if wanted is None:
+        return min(levels)
+    if not QUIETEST_LUFS <= wanted <= 0.0:
+        msg = (
+            f"expected a loudness of {QUIETEST_LUFS:g} to 0 LUFS, found {wanted:g}. "
+            "Leave it out to take the lowest one."
+        )
+        raise PackError(msg)
+    return wanted
 
 
 def _gain(loudness: LoudnessResult, target: float, record: Record, name: str) -> float:
@@ -282,8 +293,9 @@ def _gain(loudness: LoudnessResult, target: float, record: Record, name: str) ->
     peak, ceiling = loudness.true_peak_dbtp, record.loudness.max_true_peak_dbtp
     if gain > 0 and (peak is None or peak + gain > ceiling):
         msg = (
-            f"{name}: at {target:.1f} LUFS its true peak would pass {ceiling:.1f} "
-            "dBTP. Ask for a lower level, or leave it out to take the lowest one."
+            f"{plain(name)}: at {target:.1f} LUFS its true peak would pass "
+            f"{ceiling:.1f} dBTP. Ask for a lower level, or leave it out to take the "
+            "lowest one."
         )
         raise PackError(msg)
     return gain
@@ -306,7 +318,8 @@ def _chosen(
     source = audio.locate(copies, folder, sha256, output.file if output else None)
     if source is None or output is None or item.loudness is None:
         msg = (
-            f"capture {facts['number']:g} ({item.id}): its audio lies nowhere any more."
+            f"capture {facts['number']:g} ({plain(item.id)}): its audio lies nowhere "
+            "any more."
         )
         raise PackError(msg)
     return Chosen(

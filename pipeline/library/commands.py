@@ -4,6 +4,7 @@ What a command needs is imported inside it, so that help comes at once. A file c
 measured only if whoever mounts the commands hands over a function for it.
 """
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
@@ -22,6 +23,7 @@ from pipeline.library.options import (
     answer,
     opened,
     say,
+    storable,
 )
 
 HELP = """Keep the tones of many nights: find, compare and hand them over.
@@ -54,7 +56,7 @@ def add(
     from pipeline.library.catalogue import FILE_NAME, Catalogue
     from pipeline.library.records import read_text
 
-    if not (library / FILE_NAME).exists():
+    if not os.path.lexists(library / FILE_NAME):
         for folder in folders:
             # A mistyped folder must not leave an empty library behind.
             read_text(folder / "record.json")
@@ -78,7 +80,9 @@ def list_sessions(shape: As = Shape.TABLE, library: Root = DEFAULT) -> None:
 
 
 def remove(
-    session: Annotated[int, typer.Argument(metavar="SESSION", help="Its number.")],
+    session: Annotated[
+        int, typer.Argument(metavar="SESSION", callback=storable, help="Its number.")
+    ],
     yes: Annotated[bool, typer.Option("--yes", "-y", help="Do not ask.")] = False,
     library: Root = DEFAULT,
 ) -> None:

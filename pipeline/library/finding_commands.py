@@ -18,6 +18,7 @@ from pipeline.library.options import (
     answer,
     opened,
     say,
+    storable,
 )
 
 if TYPE_CHECKING:
@@ -56,7 +57,11 @@ def find(
     count: Annotated[
         int | None,
         typer.Option(
-            "--count", "-n", min=1, help="At most so many. (default: 50 in a table)"
+            "--count",
+            "-n",
+            min=1,
+            max=1_000_000,
+            help="At most so many. (default: 50 in a table)",
         ),
     ] = None,
     library: Root = DEFAULT,
@@ -177,7 +182,10 @@ def show(number: Number, shape: As = Shape.TABLE, library: Root = DEFAULT) -> No
 def similar(
     ctx: typer.Context,
     number: Annotated[
-        int | None, typer.Argument(metavar="[NUMBER]", help="Number of a capture.")
+        int | None,
+        typer.Argument(
+            metavar="[NUMBER]", callback=storable, help="Number of a capture."
+        ),
     ] = None,
     to: Annotated[
         Path | None,
@@ -243,8 +251,14 @@ def _near_file(
 
 
 def compare(
-    first: Annotated[int, typer.Argument(metavar="FIRST", help="Number of a session.")],
-    second: Annotated[int, typer.Argument(metavar="SECOND", help="Number of another.")],
+    first: Annotated[
+        int,
+        typer.Argument(metavar="FIRST", callback=storable, help="Number of a session."),
+    ],
+    second: Annotated[
+        int,
+        typer.Argument(metavar="SECOND", callback=storable, help="Number of another."),
+    ],
     every: Annotated[
         bool,
         typer.Option("--every", help="Changes within the night's floor too."),

@@ -93,7 +93,7 @@ def judgements(root: Path) -> dict[str, Judgement]:
         return found
     try:
         tables = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         msg = f"{path}: cannot be read ({error})."
         raise QueryError(msg) from error
     for name, table in tables.items():

@@ -71,7 +71,36 @@ Words = Annotated[
         metavar="[WORDS]...", help="Words that must all occur in what was written."
     ),
 ]
-Number = Annotated[int, typer.Argument(metavar="NUMBER", help="Number of a capture.")]
+
+
+def storable(number: int | None) -> int | None:
+    """Refuse a number that no catalogue can hold.
+
+    Parameters
+    ----------
+    number : int or None
+        Of a capture or session, as it was typed.
+
+    Returns
+    -------
+    int or None
+        The same.
+
+    Raises
+    ------
+    typer.BadParameter
+        If it has more than 63 bits.
+    """
+    if number is not None and number.bit_length() > 63:
+        message = f"found {number}, which is no number of a catalogue"
+        raise typer.BadParameter(message)
+    return number
+
+
+Number = Annotated[
+    int,
+    typer.Argument(metavar="NUMBER", callback=storable, help="Number of a capture."),
+]
 
 
 def opened(root: Path) -> "Catalogue":

@@ -8,6 +8,7 @@ session is there, so whatever the catalogue knows is also on the shelf.
 import gzip
 import json
 import zlib
+from collections import Counter
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
@@ -94,12 +95,22 @@ def parse_record(text: str, source: Path) -> Record:
         )
         raise RecordError(msg)
     try:
-        return Record.model_validate_json(text)
+        record = Record.model_validate_json(text)
     except ValidationError as error:
         first = error.errors()[0]
-        place = ".".join(str(part) for part in first["loc"])
+        place = ".".join(str(part) for part in first["loc"]) or "its start"
         msg = f"{source}: the record is damaged at {place} ({first['msg']})."
         raise RecordError(msg) from error
+    names = Counter(one.id for one in record.captures)
+    names.update(one.id for one in record.blends)
+    twice = [name for name, count in names.items() if count > 1]
+    if twice:
+        msg = (
+            f"{source}: the record is damaged: expected captures and blends that are "
+            f"called apart, found {twice[0]!r} twice; run the session again."
+        )
+        raise RecordError(msg)
+    return record
 
 
 def read_text(path: Path) -> str:

@@ -164,11 +164,14 @@ def backup(root: Path, target: Path, *, with_audio: bool) -> int:
     Raises
     ------
     OutputError
-        When the target is in use, or the copy is not whole.
+        When the target is in use or in the library, or the copy is not whole.
     """
     # A link that leads nowhere is there, too.
     if os.path.lexists(target) and not (target.is_dir() and not any(target.iterdir())):
         msg = f"{target}: is not an empty folder. Name a new folder for the copy."
+        raise OutputError(msg)
+    if target.resolve().is_relative_to(root.resolve()):
+        msg = f"{target}: lies in the library. Name a folder outside of it."
         raise OutputError(msg)
     make_folder(target / RECORDS)
     with Catalogue(root) as catalogue, refusing(catalogue.path):

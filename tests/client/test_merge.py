@@ -281,6 +281,19 @@ def test_a_damaged_book_is_not_overwritten(sent):
     assert (sent / "picks.json").read_text(encoding="utf-8") == '{"format": 2}'
 
 
+@pytest.mark.parametrize("number", ["1" * 400, "1e999", "NaN", "-1", "0.5"])
+def test_a_damaged_memory_of_what_was_sent_is_refused(sent, number):
+    path = sent / "shortlists" / f"{TOKEN}.json"
+    kept = json.loads(path.read_text(encoding="utf-8"))
+    start = f'"start_frame": {kept["start_frame"]}'
+    text = path.read_text(encoding="utf-8")
+    assert start in text
+    path.write_text(text.replace(start, f'"start_frame": {number}'), encoding="utf-8")
+    with pytest.raises(RecordError, match=f"{TOKEN}.json: damaged"):
+        merge(sent, answer())
+    assert not (sent / "picks.json").exists()
+
+
 def test_no_book_is_an_empty_one(night):
     assert read_picks(night) == PicksBook(format=1)
 

@@ -142,6 +142,14 @@ def test_a_folder_s_default_name_replaces_nothing(make, tmp_path):
         make(tmp_path)
 
 
+@pytest.mark.parametrize("folder", [True, False])
+def test_a_name_that_no_disk_takes_is_refused(make, night, tmp_path, folder):
+    # 255 bytes are the most of common file systems.
+    with pytest.raises(OutputError, match="could not be written"):
+        make(tmp_path / ("x" * 300 + ".html"), folder=folder)
+    assert not (night / "shortlists").exists()
+
+
 def test_proposes_by_character(make, tmp_path):
     # Truth by construction: tilts, and ever more drive from one to the next.
     made = make(tmp_path / "page.html", ids=())

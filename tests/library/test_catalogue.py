@@ -70,6 +70,33 @@ def test_the_same_record_twice_is_refused(library: Catalogue, tmp_path: Path) ->
         library.add(copy)
 
 
+def test_a_record_with_a_name_twice_is_refused(
+    library: Catalogue, tmp_path: Path
+) -> None:
+    """Also where it lies on the shelf: it must not keep the rest from being mended."""
+    night = invented.night(3, 3)
+    night["captures"][1]["id"] = night["captures"][0]["id"]
+    run = invented.write(tmp_path / "run 3", night)
+    shelf = records.everything(library.shelf)
+    with pytest.raises(RecordError, match="found 't001' twice"):
+        library.add(run)
+    assert records.everything(library.shelf) == shelf
+    torn = records.put(
+        library.shelf,
+        records.Envelope(
+            shelf=1,
+            folder=str(run),
+            copied=False,
+            numbers=records.Numbers(session=0, captures={}),
+            text=(run / "record.json").read_text(encoding="utf-8"),
+        ),
+    )
+    done = mending.rebuild(library.root)
+    assert done.sessions == 2
+    assert "found 't001' twice" in done.damaged[0]
+    assert torn.exists()
+
+
 def test_removing_leaves_nothing_behind(library: Catalogue) -> None:
     library.remove(1)
     assert {name.split("/")[0] for name in names(library)} == {"night 2"}

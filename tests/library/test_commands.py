@@ -123,6 +123,47 @@ def test_nothing_foreign_is_replaced(root: Path) -> None:
     assert page.read_bytes() == first
 
 
+def test_what_cannot_be_is_refused_in_a_sentence(root: Path) -> None:
+    """An answer of another kind than a refusal is a bug to whoever typed it."""
+    aside = root / "aside"
+    for words, told in (
+        (("find", "caf\udce9"), "expected UTF-8"),
+        (("find", "-w", "mic = caf\udce9"), "expected UTF-8"),
+        (("pack", "-o", str(aside), "--lufs", "nan"), "-70 to 0 LUFS, found nan"),
+        (("pack", "-o", str(aside), "--lufs", "-1000"), "found -1000"),
+        (("backup", str(root / "library" / "sub")), "lies in the library"),
+        (("backup", str(root / "library" / "audio" / "x"), "--with-audio"), "lies in"),
+    ):
+        with pytest.raises(ReampsError, match=told):
+            call(root, *words)
+    assert not aside.exists()
+    assert not (root / "library" / "sub").exists()
+    judgements = root / "library" / "judgements.toml"
+    judgements.write_text("a = " + "[" * 100_000, encoding="utf-8")
+    with pytest.raises(ReampsError, match="cannot be read"):
+        call(root, "judgements")
+    judgements.unlink()
+
+
+@pytest.mark.parametrize("command", ["show", "similar", "remove", "compare"])
+def test_a_number_that_no_catalogue_holds_is_wrong_usage(
+    root: Path, command: str
+) -> None:
+    words = [command, str(2**63), *(["1"] if command == "compare" else [])]
+    library = ["--library", str(root / "library")]
+    done = CliRunner().invoke(make_app(), [*words, *library])
+    assert done.exit_code == 2
+    assert str(2**63) in done.stderr
+
+
+@pytest.mark.parametrize("command", ["list", "add"])
+def test_a_library_that_no_disk_takes_is_refused(root: Path, command: str) -> None:
+    words = [command, *([str(root / "run 1")] if command == "add" else [])]
+    library = ["--library", str(root / ("x" * 300))]
+    done = CliRunner().invoke(make_app(), [*words, *library])
+    assert isinstance(done.exception, ReampsError)
+
+
 def test_remove_asks_first(tmp_path: Path) -> None:
     call(tmp_path, "add", str(runs.write(tmp_path / "run", runs.small(1))))
     library = ["--library", str(tmp_path / "library")]
