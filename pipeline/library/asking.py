@@ -20,7 +20,7 @@ from pipeline.library.question import (
     parse_condition,
     split_words,
 )
-from pipeline.library.refusals import QueryError
+from pipeline.library.refusals import QueryError, refuse_torn
 from pipeline.library.schema import has_words
 
 PLACES = known_places()
@@ -61,8 +61,10 @@ def recalled_keys(db: sqlite3.Connection, name: str) -> list[int]:
     Returns
     -------
     list of int
-        Their numbers; empty where nothing is called so.
+        Their numbers; empty where nothing is called so. A `QueryError` is raised for a
+        name that is no text.
     """
+    refuse_torn(name)
     query = "SELECT id FROM key WHERE path = ? OR substr('.' || path, ?) = ?"
     ending = f".{name}"
     rows = db.execute(query, (name, -len(ending), ending))
@@ -93,15 +95,6 @@ def refuse_unknown(db: sqlite3.Connection, name: str) -> NoReturn:
         "all that is known of one."
     )
     raise QueryError(msg)
-
-
-def _refuse_torn(text: str) -> None:
-    """Refuse what a terminal of another encoding made of a text."""
-    try:
-        text.encode("utf-8")
-    except UnicodeEncodeError as error:
-        msg = f"{text!r}: expected UTF-8. Set your terminal to it and type it again."
-        raise QueryError(msg) from error
 
 
 class Asking:
@@ -139,7 +132,7 @@ class Asking:
             its field, or it is too much.
         """
         for text in (words, *conditions):
-            _refuse_torn(text)
+            refuse_torn(text)
         parts = [self._word(word) for word in split_words(words)]
         parts += [self._condition(parse_condition(text)) for text in conditions]
         if len(parts) > _MOST_TERMS:

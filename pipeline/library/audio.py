@@ -4,7 +4,7 @@ import hashlib
 import secrets
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from pipeline.errors import OutputError
@@ -220,12 +220,11 @@ def locate(root: Path, folder: str, sha256: str, file: str | None) -> Path | Non
     if not file:
         return None
     for base in (root / sha256[:16], Path(folder)):
-        try:
+        # A name that the disk does not take is no file's either.
+        with suppress(OutputError, OSError):
             found = inside(base, Path(file))
-        except OutputError:
-            continue
-        if found.is_file():
-            return found
+            if found.is_file():
+                return found
     return None
 
 

@@ -22,7 +22,7 @@ from pipeline.library.adding import Added, Found, Known
 from pipeline.library.entries import Night, night
 from pipeline.library.leaving import announce, announced, withdraw
 from pipeline.library.records import Envelope, Numbers
-from pipeline.library.refusals import CatalogueError, QueryError
+from pipeline.library.refusals import CatalogueError, QueryError, refuse_torn
 from pipeline.library.schema import changing, connect, refusing
 from pipeline.library.writing import Writer
 from pipeline.models.record import Record
@@ -87,10 +87,11 @@ class Catalogue:
         Returns
         -------
         Added
-            What was done. A `RecordError`, `CatalogueError` or `OutputError` says why
-            nothing was.
+            What was done. A `RecordError`, `CatalogueError`, `QueryError` or
+            `OutputError` says why nothing was.
         """
         source = folder.resolve()
+        refuse_torn(str(source))
         text = records.read_text(source / "record.json")
         record = records.parse_record(text, source / "record.json")
         found = Found(source, text, record)

@@ -22,7 +22,7 @@ from pipeline.library.labels import Label, comments, info_texts, label, of_impul
 from pipeline.library.page import render_sheet
 from pipeline.library.parcel import Parcel, contents, discard, writing
 from pipeline.library.private import leaked, secrets_of
-from pipeline.library.refusals import PackError
+from pipeline.library.refusals import PackError, refuse_torn
 from pipeline.library.sheet import captures_csv, readme, sheet_context
 from pipeline.library.tables import plain
 from pipeline.library.wave_level import LevelledWave
@@ -149,6 +149,7 @@ def pack(catalogue: Catalogue, wanted: Wanted, target: Path, terms: Terms) -> Pa
         If something is missing, changed or private, or reads back otherwise than it
         was written; no pack is left then.
     """
+    refuse_torn(terms.title)
     selection = choose(catalogue, wanted)
     secrets = frozenset().union(*(secrets_of(r) for r in selection.records.values()))
     with writing(target) as parcel:

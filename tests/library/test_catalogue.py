@@ -97,6 +97,14 @@ def test_a_record_with_a_name_twice_is_refused(
     assert torn.exists()
 
 
+def test_audio_under_a_name_that_no_disk_takes_lies_nowhere(tmp_path: Path) -> None:
+    (tmp_path / "audio").mkdir()
+    (tmp_path / "audio" / "tone.wav").touch()
+    for name, found in (("tone.wav", "tone.wav"), ("x" * 300, None), ("a\0b", None)):
+        place = audio.locate(tmp_path, str(tmp_path), "0" * 64, f"audio/{name}")
+        assert (place.name if place else None) == found
+
+
 def test_removing_leaves_nothing_behind(library: Catalogue) -> None:
     library.remove(1)
     assert {name.split("/")[0] for name in names(library)} == {"night 2"}

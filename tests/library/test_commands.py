@@ -125,10 +125,15 @@ def test_nothing_foreign_is_replaced(root: Path) -> None:
 
 def test_what_cannot_be_is_refused_in_a_sentence(root: Path) -> None:
     """An answer of another kind than a refusal is a bug to whoever typed it."""
-    aside = root / "aside"
+    aside, torn = root / "aside", root / "caf\udce9"
+    runs.write(torn, runs.small(3))
     for words, told in (
         (("find", "caf\udce9"), "expected UTF-8"),
         (("find", "-w", "mic = caf\udce9"), "expected UTF-8"),
+        (("find", "--show", "caf\udce9"), "expected UTF-8"),
+        (("find", "--sort", "caf\udce9"), "expected UTF-8"),
+        (("add", str(torn)), "expected UTF-8"),
+        (("pack", "-o", str(aside), "--title", "caf\udce9"), "expected UTF-8"),
         (("pack", "-o", str(aside), "--lufs", "nan"), "-70 to 0 LUFS, found nan"),
         (("pack", "-o", str(aside), "--lufs", "-1000"), "found -1000"),
         (("backup", str(root / "library" / "sub")), "lies in the library"),
