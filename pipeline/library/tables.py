@@ -7,22 +7,11 @@ import unicodedata
 from collections.abc import Sequence
 from typing import Literal
 
+from pipeline.files.cells import guarded
+
 Value = str | float | None
 Layout = Literal["table", "json", "csv"]
 
-_FORMULA_STARTS = (
-    "=",
-    "+",
-    "-",
-    "@",
-    "\t",
-    "\r",
-    "\n",
-    "\uff1d",
-    "\uff0b",
-    "\uff0d",
-    "\uff20",
-)
 WIDEST = 40
 _UNSEEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 
@@ -77,32 +66,15 @@ def _table(columns: Sequence[str], rows: Sequence[Sequence[Value]], most: int) -
     return "\n".join(line(row) for row in ([*columns], rule, *cells))
 
 
-def guarded(value: Value) -> Value:
-    """Keep a spreadsheet from taking text for a formula.
-
-    Parameters
-    ----------
-    value : str, float or None
-        A cell.
-
-    Returns
-    -------
-    str, float or None
-        Text that starts like a formula gets an apostrophe in front, as a person
-        would type it; numbers stay numbers.
-    """
-    if isinstance(value, str) and value.lstrip(" \u00a0\u200b\ufeff").startswith(
-        _FORMULA_STARTS
-    ):
-        return f"'{value}"
-    return value
+def _cell(value: Value) -> Value:
+    return guarded(value) if isinstance(value, str) else value
 
 
 def _csv(columns: Sequence[str], rows: Sequence[Sequence[Value]]) -> str:
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\r\n")
     writer.writerow([guarded(name) for name in columns])
-    writer.writerows([guarded(value) for value in row] for row in rows)
+    writer.writerows([_cell(value) for value in row] for row in rows)
     return buffer.getvalue().rstrip("\r\n")
 
 
