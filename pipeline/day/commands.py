@@ -20,7 +20,8 @@ Di = Annotated[
     typer.Option("--di", metavar="FILE", help="The dry recording that was played."),
 ]
 Output = Annotated[
-    Path, typer.Option("--output", "-o", metavar="FILE", help="The file to write.")
+    Path,
+    typer.Option("--out", "--output", "-o", metavar="FILE", help="The file to write."),
 ]
 
 
@@ -101,7 +102,9 @@ def responses(  # noqa: PLR0913 (its options)
     ] = None,
     output: Annotated[
         Path | None,
-        typer.Option("--output", "-o", metavar="DIR", help="[default: DIR/responses]"),
+        typer.Option(
+            "--out", "--output", "-o", metavar="DIR", help="[default: DIR/responses]"
+        ),
     ] = None,
     rates: Annotated[
         list[int] | None,
@@ -142,7 +145,8 @@ def responses(  # noqa: PLR0913 (its options)
         as_float=as_float,
         manifest=manifest,
     )
-    for made in write_responses(wish):
+    written = write_responses(wish)
+    for made in written:
         text = (
             f"{made.id}: from the {'sweep' if made.swept else 'music'}, explains "
             f"{made.confidence:.0%}; the DI through it differs "
@@ -155,6 +159,12 @@ def responses(  # noqa: PLR0913 (its options)
         _say(text)
         for path in made.files:
             typer.echo(str(path))
+    if late_s := written[0].lag_zero_s:
+        _say(
+            f"Lag 0 lies {late_s * 1000.0:.2f} ms into each file, so that what rings "
+            "ahead of it is kept: what you make with them comes so much later. Move it "
+            "back, or take --minimum-phase, which starts at once."
+        )
 
 
 def readback(
@@ -169,7 +179,11 @@ def readback(
     output: Annotated[
         Path | None,
         typer.Option(
-            "--output", "-o", metavar="DIR", help="Write the sweep's response there."
+            "--out",
+            "--output",
+            "-o",
+            metavar="DIR",
+            help="Write the sweep's response there.",
         ),
     ] = None,
     minimum_phase: Annotated[
@@ -259,7 +273,11 @@ def draft(
     output: Annotated[
         Path | None,
         typer.Option(
-            "--output", "-o", metavar="MANIFEST", help="[default: FOLDER/session.toml]"
+            "--out",
+            "--output",
+            "-o",
+            metavar="MANIFEST",
+            help="[default: FOLDER/session.toml]",
         ),
     ] = None,
     pattern: Annotated[
@@ -362,7 +380,10 @@ def handover(
         ),
     ] = None,
     target: Annotated[
-        Path, typer.Option("--output", "-o", metavar="FOLDER", help="Where copies go.")
+        Path,
+        typer.Option(
+            "--out", "--output", "-o", metavar="FOLDER", help="Where copies go."
+        ),
     ] = ...,  # type: ignore[assignment] # typer's mark of a required option
     template: Annotated[
         str,

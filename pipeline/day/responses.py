@@ -118,6 +118,9 @@ class Response:
         capture's own, at the DI's rate.
     scaled_db : float
         By how much the taps were lowered to fit into 24 bits; 0 for none.
+    lag_zero_s : float
+        Where in the files lag 0 lies, s: so much later is what is made with them. The
+        same for all that are written together, so that they stay in step.
     """
 
     id: str
@@ -126,6 +129,7 @@ class Response:
     confidence: float
     error_db: float
     scaled_db: float
+    lag_zero_s: float
 
 
 def write_responses(wish: ResponseWish) -> tuple[Response, ...]:
@@ -162,7 +166,7 @@ def write_responses(wish: ResponseWish) -> tuple[Response, ...]:
     files = {c.id: response_files(wish, names[c.id]) for c in captures}
     spec = inspect_di(di, record.di.channel)
     material = load_di(spec)
-    responses = []
+    found = []
     for capture in captures:
         if capture.output is None:
             message = f"{capture.id}: has no output in {wish.folder}"
@@ -173,9 +177,14 @@ def write_responses(wish: ResponseWish) -> tuple[Response, ...]:
             _from_sweep(wish, capture, swept, spec.sample_rate_hz),
             _from_music(wish, capture, material, samples),
         )
-        best, share, error_db = _nearest(material, samples, candidates)
-        place = (spec.sample_rate_hz, best.pre)
-        scaled = write_taps(wish, files[capture.id], best.taps, place)
+        found.append(_nearest(material, samples, candidates))
+    # A sweep's response needs more room ahead of lag 0 than the music's.
+    pre = max(best.pre for best, _, _ in found)
+    responses = []
+    for capture, (best, share, error_db) in zip(captures, found, strict=True):
+        taps = np.concatenate([np.zeros(pre - best.pre), best.taps])
+        place = (spec.sample_rate_hz, pre)
+        scaled = write_taps(wish, files[capture.id], taps, place)
         responses.append(
             Response(
                 capture.id,
@@ -184,6 +193,7 @@ def write_responses(wish: ResponseWish) -> tuple[Response, ...]:
                 share,
                 error_db,
                 scaled,
+                0.0 if wish.minimum_phase else pre / spec.sample_rate_hz,
             )
         )
     return tuple(responses)
@@ -333,7 +343,7 @@ def write_taps(
     for hz, path in files.items():
         text = (
             f"{_SAID} {path.stem}; lag 0 at sample {pre * hz / rate:.2f}; "
-            f"level {wish.level}; lowered by {scaled_db:.2f} dB"
+            f"level {wish.level}; lowered by {abs(scaled_db):.2f} dB"
         )
         bext = BextFields(description=text, originator=ORIGINATOR)
         samples = (gain * made[hz]).astype(np.float32)

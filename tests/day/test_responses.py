@@ -80,6 +80,7 @@ def test_convolving_the_di_gives_a_clean_capture(
     taps, rate = soundfile.read(made.files[0])
     di, _ = soundfile.read(run[1])
     wet, _ = soundfile.read(run[0] / "audio" / "0.wav")
+    assert made.lag_zero_s == 0.002
     pre = round(0.002 * rate)
     again = signal.fftconvolve(di, taps)[pre : pre + len(wet)]
     error_db = 10 * np.log10(np.mean((wet - again) ** 2) / np.mean(wet**2))
@@ -134,6 +135,7 @@ def test_minimum_phase_starts_at_once_and_keeps_the_magnitude(
     plain = respond(run, tmp_path, rates_hz=(RATE,), as_float=True)
     early = respond(run, tmp_path, rates_hz=(RATE,), as_float=True, minimum_phase=True)
     a, b = (soundfile.read(r.files[0])[0] for r in (plain, early))
+    assert early.lag_zero_s == 0.0
     assert int(np.abs(b).argmax()) < 12
     assert int(np.abs(a).argmax()) > 80
     probe_hz = np.geomspace(150, 4000, 20)

@@ -287,6 +287,11 @@ def test_the_nearer_response_is_written(
     )
     whole, bare = write_responses(wish)
     assert not bare.swept
+    # Both play in step, whichever each came from: the loudest tap is that of lag 0.
+    for made in (whole, bare):
+        taps, _ = soundfile.read(made.files[0])
+        assert int(np.abs(taps).argmax()) == round(made.lag_zero_s * RATE)
+    assert whole.lag_zero_s == bare.lag_zero_s
     assert captures["whole"].output is not None
     assert whole.error_db <= bare.error_db + 1.0
     assert whole.confidence > 0.95
