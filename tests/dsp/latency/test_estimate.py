@@ -61,6 +61,22 @@ def test_lag_and_sign_by_construction(di, gain, at, sign):
     assert found.polarity == sign
 
 
+@pytest.mark.parametrize("gain", [12.0, 40.0])
+def test_the_rate_changes_neither_the_amplifier_nor_the_lag(gain):
+    # One amplifier at 96 kHz, and the same recordings at half the rate.
+    rate = 96_000
+    di = plucked(3, 12.0, rate)
+    take = placed(rig(di, gain, rate), 2000, di.size + 4000)
+    found = {}
+    for lower in (1, 2):
+        dry, wet = (signal.resample_poly(x, 1, lower) for x in (di, take))
+        reference = prepare_di(dry, rate // lower)
+        found[lower] = estimate_latency(reference, ArraySource(wet))
+        assert found[lower].samples == pytest.approx(2000 / lower, abs=2.0 / lower)
+    fast, slow = (found[lower].front_end.drive_db for lower in (1, 2))
+    assert fast == pytest.approx(slow, abs=2.0)
+
+
 def speaker(sound: np.ndarray) -> np.ndarray:
     return rig(0.01 * sound, 1.0)
 
