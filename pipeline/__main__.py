@@ -44,6 +44,7 @@ def _refuse(error: BaseException) -> int:
 
     from pipeline.cli import BUG, REFUSED, USAGE  # noqa: PLC0415
     from pipeline.errors import ReampsError  # noqa: PLC0415
+    from pipeline.files.bug import keep_trace  # noqa: PLC0415
 
     # Typer may carry its own copy of Click; this is the base of its usage errors.
     usage_error: type[typer.BadParameter] = typer.BadParameter.__mro__[1]
@@ -56,25 +57,12 @@ def _refuse(error: BaseException) -> int:
     if isinstance(error, ReampsError):
         _say(str(error))
         return REFUSED
-    _say(f"A bug in reamps: {error!r}. The details are in {_keep_trace(error)}")
+    _say(f"A bug in reamps: {error!r}. The details are in {keep_trace(error)}")
     return BUG
 
 
 def _say(message: str) -> None:
     sys.stderr.write(f"{message}\n")
-
-
-def _keep_trace(error: BaseException) -> str:
-    import datetime  # noqa: PLC0415 (only here)
-    import tempfile  # noqa: PLC0415 (only here)
-    import traceback  # noqa: PLC0415 (only here)
-    from pathlib import Path  # noqa: PLC0415 (only here)
-
-    now = datetime.datetime.now(tz=datetime.UTC)
-    name = f"reamps-bug-{now:%Y%m%d-%H%M%S-%f}.txt"
-    path = Path(tempfile.gettempdir()) / name
-    path.write_text("".join(traceback.format_exception(error)), encoding="utf-8")
-    return str(path)
 
 
 if __name__ == "__main__":

@@ -56,6 +56,7 @@ FINDING_CODES = (
     "swapped",
     "warming",
     "not_blended",
+    "bug",
 )
 """What this version says. Readers take any code: others join without a new format."""
 

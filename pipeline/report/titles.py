@@ -44,6 +44,7 @@ FINDING_TITLES = {
     "markers_only": "The markers are known, the music is not",
     "no_markers": "The play-out file's markers are not in it",
     "several_playouts": "More than one play-out file of this DI",
+    "bug": "The program failed at it",
 }
 
 

@@ -37,6 +37,7 @@ from pipeline.run.tasks import (
     fingerprint,
     locate_loopback,
     measure_early,
+    sound,
 )
 from pipeline.stages.align import (
     LEAST_PASSES,
@@ -396,4 +397,8 @@ def _measure(
         if capture.id in cuts
     ]
     around.progress.begin("measuring", len(steps))
-    return around.do(Strand("measure", steps, measure_early, _MEASURE_RESULT))
+    return around.do(Strand("measure", steps, measure_early, _MEASURE_RESULT, _sound))
+
+
+def _sound(result: MeasureResult) -> bool:
+    return sound(result.findings)

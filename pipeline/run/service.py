@@ -30,8 +30,9 @@ from pipeline.run.keeping import Decision, Keeper
 from pipeline.run.places import WRITTEN, refuse_sources, same_place, source_files
 from pipeline.run.progress import Progress, Silent, open_bar
 from pipeline.run.session import check_session, explain_session, run_session
+from pipeline.run.tasks import sound
 
-DONE, REFUSED, SOME_REJECTED = 0, 1, 4
+DONE, REFUSED, BUG, SOME_REJECTED = 0, 1, 3, 4
 REPORTS = Path("reports")
 
 
@@ -355,6 +356,8 @@ def _surroundings(options: Options) -> Iterator[tuple[Workers, Progress]]:
 
 
 def _status(record: Record) -> int:
+    if not all(sound(capture.findings) for capture in record.captures):
+        return BUG
     rejected = any(capture.status == "rejected" for capture in record.captures)
     return SOME_REJECTED if rejected else DONE
 

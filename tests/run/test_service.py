@@ -6,6 +6,7 @@ import json
 import shutil
 import subprocess
 from dataclasses import replace
+from importlib import import_module
 
 import numpy as np
 import pytest
@@ -353,6 +354,37 @@ def test_explain_names_what_cannot_be_read(broken):
     assert set(told) >= {capture.id for capture in outcome.record.captures}
     assert (told["gone"].stage, told["gone"].reuse) == ("read", False)
     assert told["gone"].reason == "missing: the run rejects it"
+
+
+@pytest.mark.parametrize("step", ["locate.locate", "measure.measure"])
+def test_a_bug_at_one_capture_does_not_end_the_night(
+    session, processed, tmp_path, monkeypatch, step
+):
+    module, _, name = f"pipeline.run.tasks.{step}".rpartition(".")
+    usual = getattr(import_module(module), name)
+    failed = []
+
+    def failing(*given, **keys):
+        if not failed:
+            failed.append(True)
+            msg = "nobody foresaw it"
+            raise IndexError(msg)
+        return usual(*given, **keys)
+
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    with monkeypatch.context() as patch:
+        patch.setattr(f"{module}.{name}", failing)
+        (broken,) = run_manifests([session.manifest], tmp_path / "out", QUIET)
+    (bad,) = (c for c in broken.record.captures if "bug" in codes(c))
+    assert (broken.status, bad.status, bad.output) == (3, "rejected", None)
+    (trace,) = tmp_path.glob("reamps-bug-*.txt")
+    assert str(trace) in {f.code: f for f in bad.findings}["bug"].message
+    assert "nobody foresaw it" in trace.read_text(encoding="utf-8")
+    assert sum(c.output is not None for c in broken.record.captures) == 3
+    # It is not kept: the next run, of a mended program, tries again.
+    (again,) = run_manifests([session.manifest], tmp_path / "out", QUIET)
+    made = processed[0].record.created
+    assert again.record.model_copy(update={"created": made}) == processed[0].record
 
 
 def test_the_di_among_the_captures_is_named(tmp_path):

@@ -13,6 +13,7 @@ from pipeline.run.tasks.ahead import (
     write_early,
 )
 from pipeline.run.tasks.blend import BlendTask, Part, measure_blend, sum_parts
+from pipeline.run.tasks.bug import sound
 from pipeline.run.tasks.cut import Cut, cut_capture, cut_of
 from pipeline.run.tasks.describe import DescribeTask, describe_di
 from pipeline.run.tasks.locate import LocateResult, LocateTask, locate_capture
@@ -51,6 +52,7 @@ __all__ = [
     "measure_capture",
     "measure_early",
     "relate_pass",
+    "sound",
     "sum_parts",
     "write_capture",
     "write_early",

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 
 from pipeline.dsp.activity import frame_power
 from pipeline.dsp.latency import ExpectedLag, FrontEnd
-from pipeline.errors import AudioError
+from pipeline.errors import AudioError, ReampsError
 from pipeline.models.record import Finding
+from pipeline.run.tasks.bug import bug
 from pipeline.stages.beside_di import judge_steadiness
 from pipeline.stages.di import DiSpec, load_di
 from pipeline.stages.evidence import judge_samples
@@ -81,6 +82,13 @@ def locate_capture(
     -------
     LocateResult
         Findings and lag.
+
+    Raises
+    ------
+    ReampsError
+        If the whole session cannot go on: a source changed meanwhile.
+    MemoryError
+        If there is too little memory. Any other error is a finding of this capture.
     """
     material = load_di(task.di)
     try:
@@ -109,6 +117,10 @@ def locate_capture(
             return result
     except AudioError as error:
         return LocateResult((refusal(error),))
+    except (ReampsError, MemoryError):
+        raise
+    except Exception as error:  # noqa: BLE001 (one capture must not end a night)
+        return LocateResult((bug(error),))
 
 
 def _nobody_plays(task: LocateTask, source: Source) -> tuple[Finding, ...]:

@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.dsp.activity import FRAME_S
-from pipeline.errors import AudioError
+from pipeline.errors import AudioError, ReampsError
 from pipeline.models.record import Finding
+from pipeline.run.tasks.bug import bug
 from pipeline.run.tasks.cut import Cut, cut_capture
 from pipeline.stages.beside_di import judge_bleed, judge_levels
 from pipeline.stages.di import DiMaterial, load_di
@@ -66,14 +67,25 @@ def measure_capture(
     -------
     MeasureResult
         Measures before any gain, and findings.
+
+    Raises
+    ------
+    ReampsError
+        If the whole session cannot go on: a source changed meanwhile.
+    MemoryError
+        If there is too little memory. Any other error is a finding of this capture.
     """
     try:
         samples = cut_capture(task.cut)
+        result = measure_samples(task, samples)
+        if then is not None:
+            then(samples, result)
     except AudioError as error:
         return MeasureResult(None, (refusal(error),))
-    result = measure_samples(task, samples)
-    if then is not None:
-        then(samples, result)
+    except (ReampsError, MemoryError):
+        raise
+    except Exception as error:  # noqa: BLE001 (one capture must not end a night)
+        return MeasureResult(None, (bug(error),))
     return result
 
 
