@@ -12,6 +12,12 @@ from pipeline.files.atomic import BLOCK_BYTES, make_folder, refusal, write_aside
 from pipeline.files.names import inside, safe_name
 from pipeline.models.record import Output, Record
 
+MOVED = (
+    "Was its folder moved or renamed? Add it again where it lies now: `reamps library "
+    "add DIR`; numbers stay the same."
+)
+"""What to do about audio that lies nowhere any more."""
+
 
 def outputs(record: Record) -> list[Output]:
     """List every audio file that a run left.

@@ -319,7 +319,7 @@ def _chosen(
     if source is None or output is None or item.loudness is None:
         msg = (
             f"capture {facts['number']:g} ({plain(item.id)}): its audio lies nowhere "
-            "any more."
+            f"any more. {audio.MOVED}"
         )
         raise PackError(msg)
     return Chosen(

@@ -130,8 +130,10 @@ def check(
     """Check the library: file, indexes, records and audio.
 
     With --repair the catalogue is built anew from the records that are kept beside it;
-    the old file is set aside. Numbers stay the same.
+    the old file is set aside. Numbers stay the same. Ends with 1 when anything is
+    damaged or missing, audio too.
     """
+    from pipeline.library import audio
     from pipeline.library.catalogue import existing
     from pipeline.library.mending import rebuild
     from pipeline.library.refusals import CatalogueError
@@ -151,6 +153,12 @@ def check(
     if not health.whole:
         msg = (
             "the library is not whole; `reamps library check --repair` builds it anew."
+        )
+        raise CatalogueError(msg)
+    if health.lost_audio:
+        msg = (
+            "catalogue and records are whole, but audio lies nowhere any more. "
+            f"{audio.MOVED} Or connect the disk that it lies on."
         )
         raise CatalogueError(msg)
     typer.echo(f"{health.sessions} sessions, {health.captures} captures: whole")

@@ -34,6 +34,7 @@ def map_page(
     """
     from pipeline.files.atomic import replace_with
     from pipeline.files.replacing import refuse_foreign
+    from pipeline.library.audio import MOVED
     from pipeline.library.character_map import map_data
     from pipeline.library.page import MAP_KIND, render_map
     from pipeline.library.refusals import QueryError
@@ -48,6 +49,8 @@ def map_page(
         raise QueryError(msg)
     replace_with(page, render_map(_title(*asked), data).encode("utf-8"))
     say(f"{data['count']} captures")
+    if silent := data["audio"].count(None):
+        say(f"{silent} of them without audio, which lies nowhere. {MOVED}")
     typer.echo(str(page))
 
 

@@ -66,7 +66,7 @@ class Health:
 
     @property
     def whole(self) -> bool:
-        """Whether catalogue and shelf agree and are undamaged."""
+        """Whether catalogue and shelf agree and are undamaged, wherever audio lies."""
         return not (self.faults or self.missing)
 
 

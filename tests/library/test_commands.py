@@ -223,6 +223,30 @@ def test_a_lost_catalogue_is_no_empty_library(tmp_path: Path) -> None:
     assert len(json.loads(call(tmp_path, "find", "--as", "json").stdout)) == 3
 
 
+def test_lost_audio_is_told_with_its_remedy(tmp_path: Path) -> None:
+    """A folder that was renamed: nothing is called whole, and adding again mends it."""
+    run = runs.write(tmp_path / "run", runs.small(1))
+    call(tmp_path, "add", str(run))
+    moved = run.rename(tmp_path / "renamed")
+    library = ["--library", str(tmp_path / "library")]
+    for words in (["check"], ["check", "--repair"]):
+        done = CliRunner().invoke(make_app(), [*words, *library])
+        assert f"lost audio: {run}: 3 files" in done.stderr
+        assert "whole" not in done.stdout
+        assert isinstance(done.exception, ReampsError)
+        assert "library add DIR" in str(done.exception)
+        assert "--repair" not in str(done.exception)
+    with pytest.raises(ReampsError, match=r"nowhere any more.*library add DIR"):
+        call(tmp_path, "pack", "-o", str(tmp_path / "pack"))
+    told = call(tmp_path, "map").stderr
+    assert "3 of them without audio" in told
+    assert "library add DIR" in told
+    call(tmp_path, "backup", str(tmp_path / "copy"))
+    call(tmp_path, "add", str(moved))
+    assert "whole" in call(tmp_path, "check").stdout
+    assert "without audio" not in call(tmp_path, "map").stderr
+
+
 def test_only_add_makes_a_library_and_says_so(tmp_path: Path) -> None:
     run = runs.write(tmp_path / "night" / "report", runs.small(1))
     with pytest.raises(ReampsError, match=r"Did you mean .*report"):
