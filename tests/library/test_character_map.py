@@ -121,3 +121,17 @@ def test_facets_narrow_the_list(browser, hostile_page: Path) -> None:
     )
     text = browser.run("return document.getElementById('count').textContent")
     assert text == "67 of 200 captures"
+
+
+def test_a_count_stays_on_one_line_beside_a_long_name(
+    browser, hostile_page: Path
+) -> None:
+    """A name may break anywhere, a number nowhere: all counts are equally high."""
+    browser.window(1400, 900)
+    browser.open(hostile_page)
+    browser.until("return document.documentElement.dataset.ready")
+    heights = browser.run(
+        "return [...document.querySelectorAll('#facets label span')]"
+        ".map((count) => count.offsetHeight)"
+    )
+    assert len(set(heights)) == 1
