@@ -24,13 +24,13 @@ class Added:
         there under a folder that is gone; "copied": only its audio was new here.
     number : int
         Of the session.
-    captures : int
-        Captures and blends in it.
+    tones : int
+        Captures, rejected ones too, and blends in it.
     """
 
     outcome: Outcome
     number: int
-    captures: int
+    tones: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -91,7 +91,7 @@ def refuse_unknown(db: sqlite3.Connection, name: str) -> NoReturn:
     near = difflib.get_close_matches(name.rpartition(".")[2], known, n=3, cutoff=0.5)
     hint = f" Did you mean {' or '.join(near)}?" if near else ""
     msg = (
-        f"no capture has a field {name!r}.{hint} `reamps library show NUMBER` lists "
+        f"no tone has a field {name!r}.{hint} `reamps library show NUMBER` lists "
         "all that is known of one."
     )
     raise QueryError(msg)

@@ -199,7 +199,7 @@ def choose(catalogue: Catalogue, wanted: Wanted) -> Selection:
     catalogue : Catalogue
         An open library.
     wanted : Wanted
-        What is asked for; rejected captures and those without audio stay out.
+        What is asked for; rejected ones and those without audio stay out.
 
     Returns
     -------
@@ -217,7 +217,7 @@ def choose(catalogue: Catalogue, wanted: Wanted) -> Selection:
     conditions = (*wanted.conditions, "output_file", "status != rejected")
     found = find(catalogue.db, wanted.words, conditions, columns=columns)
     if not found.rows:
-        msg = "no capture with audio answers; try the same words with `library find`."
+        msg = "no tone with audio answers; try the same words with `library find`."
         raise PackError(msg)
     rows = [dict(zip(found.columns, row, strict=True)) for row in found.rows]
     names = unique_names(_distinct([fill_name(wanted.names, row) for row in rows]))
@@ -263,7 +263,7 @@ def _item(record: Record, name: str) -> Capture | Blend:
     found: dict[str, Capture | Blend] = {blend.id: blend for blend in record.blends}
     found |= {capture.id: capture for capture in record.captures}
     if name not in found:
-        msg = f"capture {name!r} is not in its record; run `library check --repair`."
+        msg = f"tone {name!r} is not in its record; run `library check --repair`."
         raise PackError(msg)
     return found[name]
 
@@ -272,7 +272,7 @@ def _target(items: Sequence[Capture | Blend], wanted: float | None) -> float:
     known = [item.loudness.lufs for item in items if item.loudness is not None]
     levels = [level for level in known if level is not None]
     if len(levels) < len(items):
-        msg = "a capture has no measured loudness, so levels cannot be matched."
+        msg = "a tone has no measured loudness, so levels cannot be matched."
         raise PackError(msg)
     if wanted is None:
         return min(levels)
@@ -318,7 +318,7 @@ def _chosen(
     source = audio.locate(copies, folder, sha256, output.file if output else None)
     if source is None or output is None or item.loudness is None:
         msg = (
-            f"capture {facts['number']:g} ({plain(item.id)}): its audio lies nowhere "
+            f"tone {facts['number']:g} ({plain(item.id)}): its audio lies nowhere "
             f"any more. {audio.MOVED}"
         )
         raise PackError(msg)

@@ -49,9 +49,9 @@ def add(
 ) -> None:
     """Add sessions, or bring them up to date after another run.
 
-    Prints the number of each session. A capture keeps its number when its session is
-    run and added again. Your folders are only read. A library that is not there yet is
-    made.
+    Prints the number of each session. Every capture and every blend of it is a tone,
+    which keeps its number when its session is run and added again. Your folders are
+    only read. A library that is not there yet is made.
     """
     from pipeline.library.catalogue import FILE_NAME, Catalogue
     from pipeline.library.records import read_text
@@ -64,7 +64,7 @@ def add(
     with Catalogue(library) as catalogue:
         for folder in folders:
             done = catalogue.add(folder, copy=copy)
-            say(f"{folder}: {done.outcome}, {done.captures} captures and blends")
+            say(f"{folder}: {done.outcome}, {done.tones} tones")
             typer.echo(str(done.number))
 
 
@@ -161,7 +161,7 @@ def check(
             f"{audio.MOVED} Or connect the disk that it lies on."
         )
         raise CatalogueError(msg)
-    typer.echo(f"{health.sessions} sessions, {health.captures} captures: whole")
+    typer.echo(f"{health.sessions} sessions, {health.tones} tones: whole")
 
 
 _COMMANDS: dict[str, Callable[..., None]] = {

@@ -66,7 +66,7 @@ def find(
     ] = None,
     library: Root = DEFAULT,
 ) -> None:
-    """Find captures by words and conditions.
+    """Find tones by words and conditions.
 
     Words are looked for in all that was written: names, set-up, cabinet, microphone,
     position, tags, notes, your own recall keys. A word also finds what begins with it;
@@ -99,7 +99,7 @@ def find(
         )
         notes = told(standing(catalogue.db, text, conditions)) if text else ()
     answer(found.columns, list(found.rows), shape)
-    say(f"{len(found.rows)} of {found.total} captures")
+    say(f"{len(found.rows)} of {found.total} tones")
     for note in notes:
         say(note)
 
@@ -137,7 +137,7 @@ def _judge(
             say(f"    {line}")
     rows = [(row.number, row.value, *row.metrics, *row.facts) for row in found]
     answer(("number", "value", *keys, *columns), rows, shape)
-    say(f"{len(rows)} captures, the highest value first")
+    say(f"{len(rows)} tones, the highest value first")
 
 
 def judgements(shape: As = Shape.TABLE, library: Root = DEFAULT) -> None:
@@ -168,7 +168,7 @@ def judgements(shape: As = Shape.TABLE, library: Root = DEFAULT) -> None:
 
 
 def show(number: Number, shape: As = Shape.TABLE, library: Root = DEFAULT) -> None:
-    """Show everything that is known of one capture, private notes included.
+    """Show everything that is known of one tone, private notes included.
 
     The names of the fields are those that `find` takes in --where, --show and --sort.
     """
@@ -183,9 +183,7 @@ def similar(
     ctx: typer.Context,
     number: Annotated[
         int | None,
-        typer.Argument(
-            metavar="[NUMBER]", callback=storable, help="Number of a capture."
-        ),
+        typer.Argument(metavar="[NUMBER]", callback=storable, help="Number of a tone."),
     ] = None,
     to: Annotated[
         Path | None,
@@ -194,7 +192,7 @@ def similar(
             metavar="FILE",
             exists=True,
             dir_okay=False,
-            help="Any recording, instead of a capture.",
+            help="Any recording, instead of a tone.",
         ),
     ] = None,
     where: Wheres = None,
@@ -202,9 +200,9 @@ def similar(
     shape: As = Shape.TABLE,
     library: Root = DEFAULT,
 ) -> None:
-    """Find the nearest tones to a capture or to a recording.
+    """Find the nearest tones to one of the library or to a recording.
 
-    Captures are compared by what their rigs do: response against the DI, compression,
+    Tones are compared by what their rigs do: response against the DI, compression,
     saturation, and what distortion fills, so it does not matter what was played. The
     distance is in dB: sqrt(response^2 + (0.7 compression)^2 + (0.2 saturation)^2 + (0.7
     filling)^2). A recording without its DI can only be compared by its average
@@ -215,7 +213,7 @@ def similar(
     from pipeline.library.refusals import QueryError
 
     if (number is None) == (to is None):
-        msg = "give either the number of a capture or --to FILE."
+        msg = "give either the number of a tone or --to FILE."
         raise QueryError(msg)
     conditions = tuple(where or ())
     found: list[Near]

@@ -14,7 +14,7 @@ SESSION_COLUMNS = (
     "number",
     "session",
     "date",
-    "captures",
+    "tones",
     "target_lufs",
     "sample_rate_hz",
     "copied",
@@ -84,7 +84,7 @@ def capture_facts(catalogue: Catalogue, number: int) -> list[tuple[Value, ...]]:
     )
     row = catalogue.db.execute(query, (number,)).fetchone()
     if row is None:
-        msg = f"no capture has the number {number}; `reamps library find` shows all."
+        msg = f"no tone has the number {number}; `reamps library find` shows all."
         raise QueryError(msg)
     known: list[tuple[Value, ...]] = [("session_number", row[0]), ("number", number)]
     known += [
@@ -148,7 +148,7 @@ def session_line(catalogue: Catalogue, number: int) -> str:
     Returns
     -------
     str
-        Number, name, date, captures, and whether audio was copied in.
+        Number, name, date, tones, and whether audio was copied in.
     """
     catalogue.session_digest(number)
     columns = dict.fromkeys(SESSION_COLUMNS)
@@ -158,8 +158,8 @@ def session_line(catalogue: Catalogue, number: int) -> str:
     copied = ", with its copied audio" if columns["copied"] == "yes" else ""
     name = plain(str(columns["session"]))
     return (
-        f"session {number} ({name}, {columns['date']}, {columns['captures']} captures "
-        f"and blends{copied})"
+        f"session {number} ({name}, {columns['date']}, {columns['tones']} tones"
+        f"{copied})"
     )
 
 

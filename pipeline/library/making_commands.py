@@ -1,4 +1,4 @@
-"""`reamps library` map and pack: what is made of many captures."""
+"""`reamps library` map and pack: what is made of many tones."""
 
 from enum import StrEnum
 from pathlib import Path
@@ -45,10 +45,10 @@ def map_page(
     with opened(library) as catalogue:
         data = map_data(catalogue, page, *asked)
     if not data["count"]:
-        msg = "no capture answers, so no page was written; try `reamps library find`."
+        msg = "no tone answers, so no page was written; try `reamps library find`."
         raise QueryError(msg)
     replace_with(page, render_map(_title(*asked), data).encode("utf-8"))
-    say(f"{data['count']} captures")
+    say(f"{data['count']} tones")
     if silent := data["audio"].count(None):
         say(f"{silent} of them without audio, which lies nowhere. {MOVED}")
     typer.echo(str(page))
@@ -92,13 +92,13 @@ def pack(  # noqa: PLR0913 options of a command
     ] = None,
     library: Root = DEFAULT,
 ) -> None:
-    """Pack captures for somebody else.
+    """Pack tones for somebody else.
 
     Copies all that WORDS and --where find (see `reamps library find`), level-matched,
     as WAV or FLAC of 24 bits with what they are written inside, and adds impulse
     responses that `reamps responses` wrote, a contact sheet, a table, a README and
     checksums. Private fields stay out; the pack is read back before it counts as done.
-    Equal captures give equal bytes.
+    Equal tones give equal bytes.
 
     Example: reamps library pack -w "mic.type = ribbon" -o ribbons.zip
     """
@@ -122,7 +122,7 @@ def pack(  # noqa: PLR0913 options of a command
         done = write(catalogue, wanted, out, Terms(title, _text(licence)))
         notes = told(standing(catalogue.db, wanted.words, wanted.conditions))
     say(
-        f"{len(done.numbers)} captures ({done.mics}) at {done.target_lufs:.1f} LUFS, "
+        f"{len(done.numbers)} tones ({done.mics}) at {done.target_lufs:.1f} LUFS, "
         f"{done.files} files"
     )
     for note in notes:

@@ -151,11 +151,11 @@ def _tone_of(catalogue: Catalogue, number: int) -> Single:
     if found is None or len(found[0]) != 4 * WIDTH:
         query = "SELECT id, status FROM capture WHERE number = ?"
         about = catalogue.db.execute(query, (number,)).fetchone()
-        msg = f"no capture has the number {number}; `reamps library find` shows all."
+        msg = f"no tone has the number {number}; `reamps library find` shows all."
         if about is not None:
             msg = (
-                f"capture {number} ({about[0]}, {about[1]}) has no measured tone: it "
-                "was rejected or too short, or its bands do not reach from 80 Hz to "
+                f"tone {number} ({about[0]}, {about[1]}) has no measured response: "
+                "it was rejected or too short, or its bands do not reach from 80 Hz to "
                 "8 kHz. Its audio can be compared with --to FILE."
             )
         raise QueryError(msg)

@@ -99,7 +99,7 @@ def storable(number: int | None) -> int | None:
 
 Number = Annotated[
     int,
-    typer.Argument(metavar="NUMBER", callback=storable, help="Number of a capture."),
+    typer.Argument(metavar="NUMBER", callback=storable, help="Number of a tone."),
 ]
 
 

@@ -43,7 +43,7 @@ def readme(selection: Selection, title: str, licence: str) -> str:
     lines = [
         plain(title),
         "",
-        f"{len(selection.chosen)} captures, all at {selection.target_lufs:.1f} LUFS "
+        f"{len(selection.chosen)} tones, all at {selection.target_lufs:.1f} LUFS "
         f"(EBU R 128), mono {selection.layout.upper()}, 24 bit.",
         f"{_ROOM} Put files of one session side by side on tracks and they line up.",
         "Open sheet.html to listen and compare; it works from disk.",

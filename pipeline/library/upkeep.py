@@ -25,7 +25,7 @@ class Health:
 
     Parameters
     ----------
-    sessions, captures : int
+    sessions, tones : int
         In the catalogue.
     faults : tuple of str
         What is wrong with the catalogue itself; `rebuild` mends it.
@@ -39,7 +39,7 @@ class Health:
     """
 
     sessions: int
-    captures: int
+    tones: int
     faults: tuple[str, ...]
     missing: tuple[str, ...]
     strays: tuple[str, ...]
@@ -94,7 +94,7 @@ def check(root: Path) -> Health:
         }
         return Health(
             sessions=len(known),
-            captures=int(db.execute("SELECT count(*) FROM capture").fetchone()[0]),
+            tones=int(db.execute("SELECT count(*) FROM capture").fetchone()[0]),
             faults=tuple(faults(db)),
             missing=tuple(_missing(expected, shelf)),
             strays=tuple(

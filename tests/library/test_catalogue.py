@@ -40,7 +40,7 @@ def names(library: Catalogue) -> dict[str, float]:
 def test_adding_again_changes_nothing(library: Catalogue, tmp_path: Path) -> None:
     before = counts(library)
     again = library.add(tmp_path / "run 1")
-    assert (again.outcome, again.number, again.captures) == ("unchanged", 1, 12)
+    assert (again.outcome, again.number, again.tones) == ("unchanged", 1, 12)
     assert counts(library) == before
 
 

@@ -101,7 +101,7 @@ def test_page_works_and_hostile_text_is_only_text(browser, hostile_page: Path) -
     assert browser.run("return document.images.length") == 0
     assert browser.run("return document.title") == HOSTILE.replace("\u2028", "\u2028")
     assert browser.run("return document.getElementById('count').textContent") == (
-        "200 captures"
+        "200 tones"
     )
     assert 0 < browser.run("return document.querySelectorAll('.row').length") < 60
     browser.run("document.querySelector('.row').click()")
@@ -120,7 +120,7 @@ def test_facets_narrow_the_list(browser, hostile_page: Path) -> None:
         " if (label.textContent.startsWith('rib one')) label.click();"
     )
     text = browser.run("return document.getElementById('count').textContent")
-    assert text == "67 of 200 captures"
+    assert text == "67 of 200 tones"
 
 
 def test_a_count_stays_on_one_line_beside_a_long_name(

@@ -55,7 +55,8 @@ def test_messages_go_to_standard_error(root: Path) -> None:
 
 
 def test_list_show_and_judge(root: Path) -> None:
-    assert len(json.loads(call(root, "list", "--as", "json").stdout)) == 2
+    listed = json.loads(call(root, "list", "--as", "json").stdout)
+    assert [row["tones"] for row in listed] == [3, 3]
     facts = json.loads(call(root, "show", "2", "--as", "json").stdout)
     assert {"field": "mic.type", "value": "ribbon"} in facts
     done = call(root, "find", "--judge", "thick", "--as", "json")
@@ -93,7 +94,7 @@ def test_compare_map_pack_backup_and_check(root: Path) -> None:
     assert call(root, "pack", "ribbon", "-o", str(out)).stdout == f"{out}\n"
     assert out.stat().st_size > 10_000
     call(root, "backup", str(root / "copy"))
-    assert "2 sessions, 6 captures: whole" in call(root, "check").stdout
+    assert "2 sessions, 6 tones: whole" in call(root, "check").stdout
     assert "built anew: 2 sessions" in call(root, "check", "--repair").stderr
 
 
@@ -174,7 +175,7 @@ def test_remove_asks_first(tmp_path: Path) -> None:
     library = ["--library", str(tmp_path / "library")]
     refused = CliRunner().invoke(make_app(), ["remove", "1", *library], input="n\n")
     assert refused.exit_code == 1
-    assert "night 1, 2025-02-02, 3 captures" in refused.stderr
+    assert "night 1, 2025-02-02, 3 tones" in refused.stderr
     assert json.loads(call(tmp_path, "list", "--as", "json").stdout) != []
     call(tmp_path, "remove", "1", "--yes")
     assert json.loads(call(tmp_path, "list", "--as", "json").stdout) == []
@@ -264,7 +265,7 @@ def test_a_word_found_elsewhere_is_told(tmp_path: Path) -> None:
     assert "mic.type of 1" in done.stderr
     assert "notes of 1" in done.stderr
     done = call(tmp_path, "pack", "ribbon", "-o", str(tmp_path / "pack"))
-    assert "2 captures (dyn one 1, rib one 1)" in done.stderr
+    assert "2 tones (dyn one 1, rib one 1)" in done.stderr
     assert '--where "mic.type ~ ribbon"' in done.stderr
 
 

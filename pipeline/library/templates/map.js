@@ -77,7 +77,7 @@
     for (const name in counts)
       counters[name].forEach((span, index) => { span.textContent = counts[name].get(index) || 0; });
     at("count").textContent = shown.length === data.count
-      ? `${data.count} captures` : `${shown.length} of ${data.count} captures`;
+      ? `${data.count} tones` : `${shown.length} of ${data.count} tones`;
     at("tall").style.height = shown.length * ROW + "px";
     redraw();
   }
