@@ -24,6 +24,7 @@ from pipeline.library.leaving import announce, announced, withdraw
 from pipeline.library.records import Envelope, Numbers
 from pipeline.library.refusals import CatalogueError, QueryError, refuse_torn
 from pipeline.library.schema import changing, connect, refusing
+from pipeline.library.tables import counted
 from pipeline.library.writing import Writer
 from pipeline.models.record import Record
 
@@ -297,8 +298,8 @@ def existing(root: Path, *, repair: bool = False) -> Path:
         return root
     if kept:
         msg = (
-            f"{root}: the catalogue is gone, but {kept} records are kept: `reamps "
-            f"library check --repair --library {root}` builds it anew from them."
+            f"{root}: the catalogue is gone, but {counted(kept, 'record')} remained: "
+            f"`reamps library check --repair --library {root}` builds it anew."
         )
     else:
         msg = (

@@ -11,6 +11,7 @@ from typing import Annotated
 
 import typer
 
+from pipeline import interruption
 from pipeline.library.finding_commands import compare, find, judgements, show, similar
 from pipeline.library.heard import Measure
 from pipeline.library.making_commands import map_page, pack
@@ -25,6 +26,7 @@ from pipeline.library.options import (
     say,
     storable,
 )
+from pipeline.library.tables import counted
 
 HELP = """Keep the tones of many nights: find, compare and hand them over.
 
@@ -64,7 +66,7 @@ def add(
     with Catalogue(library) as catalogue:
         for folder in folders:
             done = catalogue.add(folder, copy=copy)
-            say(f"{folder}: {done.outcome}, {done.tones} tones")
+            say(f"{folder}: {done.outcome}, {counted(done.tones, 'tone')}")
             typer.echo(str(done.number))
 
 
@@ -94,11 +96,25 @@ def remove(
 
     with opened(library) as catalogue:
         about = session_line(catalogue, session)
-        if not yes and not typer.confirm(f"Take out {about}?", err=True):
+        if not yes and not _agreed(f"Take out {about}?"):
             say("Nothing was taken out.")
             raise typer.Exit(1)
         catalogue.remove(session)
     say(f"{about}: out")
+
+
+def _agreed(question: str) -> bool:
+    """Ask on the terminal; nobody there is no interruption, and no consent either."""
+    from pipeline.library.refusals import QueryError
+
+    try:
+        return typer.confirm(question, err=True)
+    except typer.Abort:
+        say("")
+        if interruption.seen():
+            raise
+        msg = "nobody answered, so nothing was taken out; to take it out say --yes."
+        raise QueryError(msg) from None
 
 
 def backup(
@@ -116,7 +132,7 @@ def backup(
     from pipeline.library.upkeep import backup as copy
 
     count = copy(existing(library), target, with_audio=with_audio)
-    say(f"{count} sessions copied and checked")
+    say(f"{counted(count, 'session')} copied and checked")
     typer.echo(str(target))
 
 
@@ -144,7 +160,7 @@ def check(
         made = rebuild(library)
         for line in made.damaged:
             say(line)
-        say(f"built anew: {made.sessions} sessions")
+        say(f"built anew: {counted(made.sessions, 'session')}")
         if made.kept_as is not None:
             say(f"the old catalogue is kept as {made.kept_as}")
     health = examine(library)
@@ -161,7 +177,8 @@ def check(
             f"{audio.MOVED} Or connect the disk that it lies on."
         )
         raise CatalogueError(msg)
-    typer.echo(f"{health.sessions} sessions, {health.tones} tones: whole")
+    sessions, tones = counted(health.sessions, "session"), counted(health.tones, "tone")
+    typer.echo(f"{sessions}, {tones}: whole")
 
 
 _COMMANDS: dict[str, Callable[..., None]] = {

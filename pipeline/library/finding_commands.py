@@ -20,6 +20,7 @@ from pipeline.library.options import (
     say,
     storable,
 )
+from pipeline.library.tables import counted
 
 if TYPE_CHECKING:
     from pipeline.library.catalogue import Catalogue
@@ -99,7 +100,7 @@ def find(
         )
         notes = told(standing(catalogue.db, text, conditions)) if text else ()
     answer(found.columns, list(found.rows), shape)
-    say(f"{len(found.rows)} of {found.total} tones")
+    say(f"{len(found.rows)} of {counted(found.total, 'tone')}")
     for note in notes:
         say(note)
 
@@ -137,7 +138,7 @@ def _judge(
             say(f"    {line}")
     rows = [(row.number, row.value, *row.metrics, *row.facts) for row in found]
     answer(("number", "value", *keys, *columns), rows, shape)
-    say(f"{len(rows)} tones, the highest value first")
+    say(f"{counted(len(rows), 'tone')}, the highest value first")
 
 
 def judgements(shape: As = Shape.TABLE, library: Root = DEFAULT) -> None:

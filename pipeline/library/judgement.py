@@ -109,9 +109,12 @@ def _own(path: Path, name: str, table: object) -> Judgement:
     if strays := sorted(set(table) - known):
         msg = f"{path}: [{name}] has {', '.join(strays)}; known are formula and why."
         raise QueryError(msg)
-    return Judgement(
-        name, Formula(table["formula"]), str(table.get("why", "")), own=True
-    )
+    try:
+        formula = Formula(table["formula"])
+    except QueryError as error:
+        msg = f"{path}: [{name}] cannot be used: {error} Mend it there or take it out."
+        raise QueryError(msg) from error
+    return Judgement(name, formula, str(table.get("why", "")), own=True)
 
 
 def named(root: Path, name: str) -> Judgement:

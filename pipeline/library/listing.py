@@ -8,7 +8,7 @@ from pipeline.library.fields import CAPTURE_FIELDS, SESSION_FIELDS
 from pipeline.library.find import columns_sql
 from pipeline.library.nights import Reunion
 from pipeline.library.refusals import QueryError
-from pipeline.library.tables import Value, plain
+from pipeline.library.tables import Value, counted, plain
 
 SESSION_COLUMNS = (
     "number",
@@ -157,10 +157,8 @@ def session_line(catalogue: Catalogue, number: int) -> str:
             columns = dict(zip(SESSION_COLUMNS, row, strict=True))
     copied = ", with its copied audio" if columns["copied"] == "yes" else ""
     name = plain(str(columns["session"]))
-    return (
-        f"session {number} ({name}, {columns['date']}, {columns['tones']} tones"
-        f"{copied})"
-    )
+    tones = counted(int(str(columns["tones"])), "tone")
+    return f"session {number} ({name}, {columns['date']}, {tones}{copied})"
 
 
 def reunion_lines(found: Reunion) -> list[str]:
@@ -182,8 +180,8 @@ def reunion_lines(found: Reunion) -> list[str]:
         for again in found.again
     )
     lines = [
-        f"{len(found.again)} set-ups on both nights, {moved} of them changed by more "
-        f"than the floor",
+        f"{counted(len(found.again), 'set-up')} on both nights, {moved} of them "
+        "changed by more than the floor",
         f"to hear them side by side at {found.target_lufs:.1f} LUFS turn the first "
         f"night by {found.gains_db[0]:+.1f} dB and the second by "
         f"{found.gains_db[1]:+.1f} dB",
@@ -202,4 +200,6 @@ def _some(names: tuple[str, ...], most: int = 10) -> str:
 def _set_otherwise(found: Reunion, most: int = 20) -> list[str]:
     """Count what the recall data says was set otherwise, the commonest first."""
     lines = Counter(line for again in found.again for line in again.differs)
-    return [f"{plain(line)} ({n} set-ups)" for line, n in lines.most_common(most)]
+    return [
+        f"{plain(line)} ({counted(n, 'set-up')})" for line, n in lines.most_common(most)
+    ]

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from pipeline.library.options import DEFAULT, Root, Wheres, Words, opened, say
+from pipeline.library.tables import counted
 
 
 class AudioLayout(StrEnum):
@@ -48,7 +49,7 @@ def map_page(
         msg = "no tone answers, so no page was written; try `reamps library find`."
         raise QueryError(msg)
     replace_with(page, render_map(_title(*asked), data).encode("utf-8"))
-    say(f"{data['count']} tones")
+    say(counted(data["count"], "tone"))
     if silent := data["audio"].count(None):
         say(f"{silent} of them without audio, which lies nowhere. {MOVED}")
     typer.echo(str(page))
@@ -122,8 +123,8 @@ def pack(  # noqa: PLR0913 options of a command
         done = write(catalogue, wanted, out, Terms(title, _text(licence)))
         notes = told(standing(catalogue.db, wanted.words, wanted.conditions))
     say(
-        f"{len(done.numbers)} tones ({done.mics}) at {done.target_lufs:.1f} LUFS, "
-        f"{done.files} files"
+        f"{counted(len(done.numbers), 'tone')} ({done.mics}) at "
+        f"{done.target_lufs:.1f} LUFS, {done.files} files"
     )
     for note in notes:
         say(note)

@@ -6,7 +6,7 @@ from typing import Any
 
 from pipeline.library.choice import Chosen, Selection
 from pipeline.library.labels import place
-from pipeline.library.tables import laid_out, plain
+from pipeline.library.tables import counted, laid_out, plain
 from pipeline.models.metrics import METRICS
 from pipeline.models.record import Record
 
@@ -43,8 +43,9 @@ def readme(selection: Selection, title: str, licence: str) -> str:
     lines = [
         plain(title),
         "",
-        f"{len(selection.chosen)} tones, all at {selection.target_lufs:.1f} LUFS "
-        f"(EBU R 128), mono {selection.layout.upper()}, 24 bit.",
+        f"{counted(len(selection.chosen), 'tone')}, all at "
+        f"{selection.target_lufs:.1f} LUFS (EBU R 128), mono "
+        f"{selection.layout.upper()}, 24 bit.",
         f"{_ROOM} Put files of one session side by side on tracks and they line up.",
         "Open sheet.html to listen and compare; it works from disk.",
         "Check the files with: sha256sum -c checksums.sha256",

@@ -33,6 +33,24 @@ def plain(text: str) -> str:
     return " ".join("".join(seen).split())
 
 
+def counted(number: int, noun: str) -> str:
+    """Say how many there are.
+
+    Parameters
+    ----------
+    number : int
+        Of them.
+    noun : str
+        For one; more get an s.
+
+    Returns
+    -------
+    str
+        Such as "1 tone" or "28 tones".
+    """
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
 def _shown(value: Value, widest: int) -> str:
     if value is None:
         return "-"

@@ -17,6 +17,7 @@ from pipeline.library.catalogue import (
     Catalogue,
 )
 from pipeline.library.schema import copy_to, faults, refusing
+from pipeline.library.tables import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +131,7 @@ def _lost_audio(catalogue: Catalogue) -> list[str]:
         for folder, sha256, file in rows
         if audio.locate(copies, folder, sha256, file) is None
     )
-    return [f"{folder}: {count} files" for folder, count in lost.items()]
+    return [f"{folder}: {counted(count, 'file')}" for folder, count in lost.items()]
 
 
 def _copy_audio(source: Path, target: Path) -> None:

@@ -176,6 +176,9 @@ def test_remove_asks_first(tmp_path: Path) -> None:
     refused = CliRunner().invoke(make_app(), ["remove", "1", *library], input="n\n")
     assert refused.exit_code == 1
     assert "night 1, 2025-02-02, 3 tones" in refused.stderr
+    unanswered = CliRunner().invoke(make_app(), ["remove", "1", *library], input="")
+    assert isinstance(unanswered.exception, ReampsError)
+    assert "--yes" in str(unanswered.exception)
     assert json.loads(call(tmp_path, "list", "--as", "json").stdout) != []
     call(tmp_path, "remove", "1", "--yes")
     assert json.loads(call(tmp_path, "list", "--as", "json").stdout) == []
@@ -218,9 +221,9 @@ def test_a_lost_catalogue_is_no_empty_library(tmp_path: Path) -> None:
     call(tmp_path, "add", str(runs.write(tmp_path / "run", runs.small(1))))
     for path in (tmp_path / "library").glob("catalogue.sqlite*"):
         path.unlink()
-    with pytest.raises(ReampsError, match=r"1 records are kept: .*--repair"):
+    with pytest.raises(ReampsError, match=r"1 record remained: .*--repair"):
         call(tmp_path, "find")
-    assert "1 sessions" in call(tmp_path, "check", "--repair").stderr
+    assert "1 session\n" in call(tmp_path, "check", "--repair").stderr
     assert len(json.loads(call(tmp_path, "find", "--as", "json").stdout)) == 3
 
 
@@ -255,6 +258,22 @@ def test_only_add_makes_a_library_and_says_so(tmp_path: Path) -> None:
     assert not (tmp_path / "library").exists()
     assert "a new library" in call(tmp_path, "add", str(run)).stderr
     assert "a new library" not in call(tmp_path, "add", str(run)).stderr
+
+
+def test_one_is_no_plural(tmp_path: Path) -> None:
+    run = runs.write(tmp_path / "run", invented.night(1, 1))
+    pack = tmp_path / "pack"
+    for words, told in (
+        (("add", str(run)), "added, 1 tone\n"),
+        (("check",), "1 session, 1 tone: whole\n"),
+        (("find",), "1 of 1 tone\n"),
+        (("map",), "1 tone\n"),
+        (("pack", "-o", str(pack)), "1 tone (dyn one 1)"),
+        (("backup", str(tmp_path / "copy")), "1 session copied"),
+    ):
+        assert told in call(tmp_path, *words).output
+    for name in ("README.txt", "sheet.html"):
+        assert "1 tone, all at" in (pack / name).read_text("utf-8")
 
 
 def test_a_word_found_elsewhere_is_told(tmp_path: Path) -> None:

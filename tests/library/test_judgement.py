@@ -105,3 +105,14 @@ def test_own_judgements_that_cannot_be_read_are_refused(
     (library.root / "judgements.toml").write_text(text, "utf-8")
     with pytest.raises(QueryError):
         judgements(library.root)
+
+
+def test_a_broken_formula_is_told_with_its_file_and_name(library: Catalogue) -> None:
+    path = library.root / "judgements.toml"
+    path.write_text('[thick]\nformula = "body_db +"\n', "utf-8")
+    with pytest.raises(QueryError) as refused:
+        judgements(library.root)
+    told = str(refused.value)
+    assert told.startswith(f"{path}: [thick] ")
+    assert "'body_db +'" in told
+    assert "take it out" in told

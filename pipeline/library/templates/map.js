@@ -76,8 +76,9 @@
     }
     for (const name in counts)
       counters[name].forEach((span, index) => { span.textContent = counts[name].get(index) || 0; });
+    const all = `${data.count} tone${data.count === 1 ? "" : "s"}`;
     at("count").textContent = shown.length === data.count
-      ? `${data.count} tones` : `${shown.length} of ${data.count} tones`;
+      ? all : `${shown.length} of ${all}`;
     at("tall").style.height = shown.length * ROW + "px";
     redraw();
   }
