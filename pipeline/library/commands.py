@@ -58,12 +58,14 @@ def add(
     from pipeline.library.catalogue import FILE_NAME, Catalogue
     from pipeline.library.records import read_text
 
-    if not os.path.lexists(library / FILE_NAME):
+    new = not os.path.lexists(library / FILE_NAME)
+    if new:
         for folder in folders:
             # A mistyped folder must not leave an empty library behind.
             read_text(folder / "record.json")
-        say(f"a new library: {library}")
     with Catalogue(library) as catalogue:
+        if new:
+            say(f"a new library: {library}")
         for folder in folders:
             done = catalogue.add(folder, copy=copy)
             say(f"{folder}: {done.outcome}, {counted(done.tones, 'tone')}")

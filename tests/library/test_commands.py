@@ -168,6 +168,7 @@ def test_a_library_that_no_disk_takes_is_refused(root: Path, command: str) -> No
     library = ["--library", str(root / ("x" * 300))]
     done = CliRunner().invoke(make_app(), [*words, *library])
     assert isinstance(done.exception, ReampsError)
+    assert "a new library" not in done.stderr
 
 
 def test_remove_asks_first(tmp_path: Path) -> None:
