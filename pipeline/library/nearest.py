@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.errors import OutputError
 from pipeline.files.atomic import make_folder, write_aside
 from pipeline.library.asking import Asking
 from pipeline.library.catalogue import CACHE, Catalogue
@@ -134,9 +135,11 @@ def load_tones(catalogue: Catalogue) -> Tones:
         if expanded.shape == (len(numbers), EXPANDED_WIDTH):
             return Tones(numbers, expanded)
     found = _read(catalogue.db)
-    make_folder(folder)
-    _save(numbers_path, found.numbers)
-    _save(tones_path, found.expanded)
+    # A medium that cannot be written to keeps no cache, and answers all the same.
+    with suppress(OutputError):
+        make_folder(folder)
+        _save(numbers_path, found.numbers)
+        _save(tones_path, found.expanded)
     for old in folder.glob("*.npy"):
         if old not in {numbers_path, tones_path}:
             # Windows keeps a file that another program has mapped.

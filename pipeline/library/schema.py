@@ -6,11 +6,13 @@ is one transaction, so a process that is killed leaves what was there before.
 Formats are numbered in ``PRAGMA user_version``. History: 1, the first.
 """
 
+import os
 import sqlite3
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from pipeline.library.fields import (
     CAPTURE_FIELDS,
@@ -126,6 +128,8 @@ def refusing(path: Path) -> Iterator[None]:
 def connect(path: Path) -> sqlite3.Connection:
     """Open a catalogue, make it or bring it to this program's format.
 
+    One on a medium that cannot be written to can be read all the same.
+
     Parameters
     ----------
     path : Path
@@ -139,7 +143,7 @@ def connect(path: Path) -> sqlite3.Connection:
         program, damaged, busy or something else.
     """
     with refusing(path):
-        db = sqlite3.connect(path, timeout=WAIT_S, isolation_level=None)
+        db = _open(path)
         try:
             _prepare(db, path)
         except BaseException:
@@ -148,10 +152,28 @@ def connect(path: Path) -> sqlite3.Connection:
         return db
 
 
+def _writable(path: Path) -> bool:
+    """Whether catalogue and folder may be written to, or are still to be made."""
+    return not path.exists() or (
+        os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
+    )
+
+
+def _open(path: Path) -> sqlite3.Connection:
+    if _writable(path):
+        return sqlite3.connect(path, timeout=WAIT_S, isolation_level=None)
+    # A log beside it holds the last changes, and somebody may be writing it: then
+    # SQLite reads both, or refuses. Without one all is in the file, and it stands.
+    logged = path.with_name(f"{path.name}-wal").exists()
+    name = f"{path.absolute().as_uri()}?mode=ro{'' if logged else '&immutable=1'}"
+    return sqlite3.connect(name, timeout=WAIT_S, isolation_level=None, uri=True)
+
+
 def _prepare(db: sqlite3.Connection, path: Path) -> None:
     _refuse_strangers(db, path)
     db.execute("PRAGMA foreign_keys = ON")
-    _write_ahead(db)
+    if _writable(path):
+        _write_ahead(db)
     # FULL: a commit that was acknowledged survives a power cut, not only a kill.
     db.execute("PRAGMA synchronous = FULL")
     db.execute("PRAGMA cache_size = -65536")
@@ -319,8 +341,19 @@ def faults(db: sqlite3.Connection) -> list[str]:
                 "INSERT INTO scope_words (scope_words) VALUES ('integrity-check')"
             )
         except sqlite3.DatabaseError as error:
+            if error.sqlite_errorcode == sqlite3.SQLITE_READONLY:
+                return _faults_of_copy(db)
             found.append(f"full-text index: {error}")
     return found
+
+
+def _faults_of_copy(db: sqlite3.Connection) -> list[str]:
+    """Check a copy: the full-text index is only checked where it may be written to."""
+    with TemporaryDirectory() as folder:
+        copy = Path(folder, "copy.sqlite")
+        copy_to(db, copy)
+        with closing(sqlite3.connect(copy, isolation_level=None)) as writable:
+            return faults(writable)
 
 
 def copy_to(db: sqlite3.Connection, target: Path) -> None:

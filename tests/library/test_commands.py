@@ -3,6 +3,8 @@
 import csv
 import io
 import json
+import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -259,6 +261,51 @@ def test_only_add_makes_a_library_and_says_so(tmp_path: Path) -> None:
     assert not (tmp_path / "library").exists()
     assert "a new library" in call(tmp_path, "add", str(run)).stderr
     assert "a new library" not in call(tmp_path, "add", str(run)).stderr
+
+
+@pytest.fixture
+def locked(tmp_path: Path) -> Iterator[Path]:
+    """A library that nobody may write to."""
+    call(tmp_path, "add", "--copy", str(runs.write(tmp_path / "run", runs.small(1))))
+    library = tmp_path / "library"
+    places = [library, *library.rglob("*")]
+    modes = [place.stat().st_mode for place in places]
+    try:
+        for place, mode in zip(places, modes, strict=True):
+            place.chmod(mode & ~0o222)
+        if os.access(library, os.W_OK):
+            pytest.skip("this user may write to everything")
+        yield tmp_path
+    finally:
+        for place, mode in zip(places, modes, strict=True):
+            place.chmod(mode)
+
+
+def test_a_library_that_cannot_be_written_to_is_read(locked: Path) -> None:
+    assert [
+        row["tones"] for row in json.loads(call(locked, "list", "--as", "json").stdout)
+    ] == [3]
+    assert "1 of 1 tone" in call(locked, "find", "ribbon").stderr
+    assert "ribbon" in call(locked, "show", "2").stdout
+    assert len(json.loads(call(locked, "similar", "1", "--as", "json").stdout)) == 2
+    assert "3 tones" in call(locked, "map", "-o", str(locked / "map.html")).stderr
+    assert "3 tones" in call(locked, "pack", "-o", str(locked / "pack")).stderr
+    assert "1 session, 3 tones: whole" in call(locked, "check").stdout
+    call(locked, "backup", str(locked / "copy"))
+    other = runs.write(locked / "other", runs.small(2))
+    for words in (("add", str(other)), ("remove", "1", "--yes"), ("map",)):
+        with pytest.raises(OutputError, match="library"):
+            call(locked, *words)
+
+
+def test_a_log_beside_a_locked_catalogue_is_not_left_out(locked: Path) -> None:
+    """The last changes may be in it alone; without them nothing is answered."""
+    library = locked / "library"
+    library.chmod(0o755)
+    (library / "catalogue.sqlite-wal").touch(mode=0o444)
+    library.chmod(0o555)
+    with pytest.raises(ReampsError, match="cannot be used"):
+        call(locked, "list", "--as", "json")
 
 
 def test_one_is_no_plural(tmp_path: Path) -> None:
