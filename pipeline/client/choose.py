@@ -13,7 +13,6 @@ from pipeline.client.tones import Tone, distances
 from pipeline.errors import RecordError
 
 FEWEST, MOST = 3, 5
-FILLING = ("Another way", "In between")
 NEUTRAL_NAMES = ("First", "Second", "Third", "Fourth", "Fifth")
 
 
@@ -105,7 +104,7 @@ def _spread(
     pool: Sequence[Tone], chosen: list[Proposal], floor_db: float
 ) -> list[Proposal]:
     """Add the farthest from all chosen: up to three, and then one more."""
-    found = chosen or [Proposal(pool[0], "First")]
+    found = chosen or [Proposal(pool[0], NEUTRAL_NAMES[0])]
     while len(found) < MOST:
         rest = [one for one in pool if all(one.id != p.tone.id for p in found)]
         if not rest:
@@ -116,8 +115,8 @@ def _spread(
         last = len(found) >= FEWEST
         if last and away[best] <= floor_db:
             break
-        name = "Most different" if last else FILLING[len(found) - 1]
-        found = [*found, Proposal(rest[best], name)]
+        # No word of character: the farthest of the rest may lie amid those chosen.
+        found = [*found, Proposal(rest[best], NEUTRAL_NAMES[len(found)])]
         if last:
             break
     return found

@@ -11,12 +11,15 @@ import numpy as np
 import pytest
 import soundfile
 
+from pipeline.client.choose import middle, propose
 from pipeline.client.excerpt import FLAC
 from pipeline.client.sent import recall
 from pipeline.client.shortlist import Wishes
+from pipeline.client.tones import Tone
 from pipeline.dsp.loudness import loudness_cells
 from pipeline.errors import AudioError, OutputError, RecordError
 from pipeline.files.store import read_record
+from pipeline.models.record import Output
 
 IDS, RATE = client_night.IDS, client_night.RATE
 SOUND = re.compile(r'<script type="text/plain" id="sound-(\d)">([^<]*)</script>')
@@ -159,6 +162,33 @@ def test_proposes_by_character(make, tmp_path):
     assert names["Darkest"] == IDS[2]
     assert names["Most driven"] == IDS[5]
     assert sum(bool(option.advice) for option in made.options) == 1
+
+
+def test_a_tone_amid_the_others_is_not_called_different():
+    # By hand, in dB: three corners of a triangle, and the one that is left inside it.
+    corners = {"A": (0.0, 0.0), "B": (6.0, 0.0), "C": (3.0, 5.0), "D": (3.0, 2.0)}
+    metrics = {"A": (900.0, 0.9), "B": (300.0, 0.8), "C": (500.0, 0.1), "D": (400, 0.5)}
+    known = {
+        id_: Tone(
+            id=id_,
+            output=Output(file=f"{id_}.wav", sha256="0" * 64, frames=1),
+            metrics=dict(
+                zip(("brightness_hz", "linear_share"), metrics[id_], strict=True)
+            ),
+            erb_db=levels,
+            lufs=-23.0,
+            proposable=True,
+        )
+        for id_, levels in corners.items()
+    }
+    found = propose(known, {}, None)
+    assert [(one.tone.id, one.name) for one in found] == [
+        ("A", "Brightest"),
+        ("B", "Darkest"),
+        ("C", "Most driven"),
+        ("D", "Fourth"),
+    ]
+    assert middle([one.tone for one in found])[0] == "D"
 
 
 def test_reference_leads_the_proposal(make, night, tmp_path):
