@@ -29,7 +29,7 @@ class Option:
     key : str
         "1" to "5".
     name, told, note : str
-        What it is called, the sentence from its measures, the engineer's words.
+        What it is called, what its measures say, the engineer's words.
     advice : str
         Why it is recommended; empty for the others.
     mime : str

@@ -1,8 +1,8 @@
 """How close is each tone to a recording that the client likes?
 
 The recording is brought to the tone's loudness and compared in auditory bands. A
-mastered reference was limited and equalised with a whole band around it, so the order
-is a hint and no verdict.
+mastered reference was limited and equalised with a whole band around it, so the
+distance is a hint and no verdict.
 """
 
 from collections.abc import Iterable
@@ -29,7 +29,7 @@ from pipeline.files.audio import ChannelSource, probe
 LONGEST_S = 600.0
 WARNING = (
     "A mastered reference has another loudness, limiting and other instruments in it: "
-    "the order by distance is a hint, not a verdict. Loudness was matched first."
+    "the distance to it is a hint, not a verdict. Loudness was matched first."
 )
 LEAST_RATE_HZ = 8000
 """Of `pipeline.dsp.kweighting`."""

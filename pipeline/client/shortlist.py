@@ -115,8 +115,7 @@ def _recommended(
         return wishes.recommend, "Recommended by your engineer."
     nearest = next((id_ for id_ in ranking if id_ in ids), None)
     if nearest is not None:
-        away = number(ranking[nearest], 1, "dB")
-        return nearest, f"Start here: the closest to your reference, {away} from it."
+        return nearest, "Start here: of these the closest to your reference."
     id_, mean = middle(these)
     return id_, (
         "Start here: it lies nearest to all the others, on average "
@@ -146,6 +145,12 @@ def _chosen(
     return found
 
 
+def _away(tone: Tone, ranking: Mapping[str, float]) -> str:
+    if tone.id not in ranking:
+        return ""
+    return f" {number(ranking[tone.id], 1, 'dB')} away from your reference."
+
+
 def _options(
     chosen: Sequence[Proposal], cut: Cut, wishes: Wishes, ranking: Mapping[str, float]
 ) -> tuple[Option, ...]:
@@ -156,7 +161,7 @@ def _options(
         Option(
             key=str(index),
             name=one.name,
-            told=sentence(one.tone, these),
+            told=sentence(one.tone, these) + _away(one.tone, ranking),
             note=notes.get(one.tone.id, ""),
             advice=advice if one.tone.id == best else "",
             mime=packed.mime,
@@ -285,7 +290,7 @@ def make_shortlist(
         excerpt=cut.words,
         decoded_mb=BYTES_A_SAMPLE * cut.frames * len(chosen) / MB,
         peaks=peaks(cut.sounds),
-        warning=WARNING if wishes.reference is not None else "",
+        warning=WARNING if ranking else "",
     )
     sent = SentShortlist(
         format=1,

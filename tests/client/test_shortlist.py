@@ -200,6 +200,27 @@ def test_reference_leads_the_proposal(make, night, tmp_path):
     assert "mastered reference" in made.page.read_text(encoding="utf-8")
 
 
+@pytest.mark.parametrize("recommend", [None, IDS[2]])
+def test_the_page_says_of_each_tone_how_far_the_reference_lies(
+    make, night, tmp_path, recommend
+):
+    # Truth by construction: the reference is the second of three tones.
+    reference = night / "audio" / f"{IDS[1]}.wav"
+    made = make(tmp_path / "page.html", reference=reference, recommend=recommend)
+    text = html.unescape(made.page.read_text(encoding="utf-8"))
+    away = [
+        float(found)
+        for found in re.findall(r"(\d+\.\d)\u00a0dB away from your reference\.", text)
+    ]
+    assert len(away) == 3
+    assert away[1] == 0.0
+    assert min(away[0], away[2]) > 1.0
+    assert "the distance to it is a hint" in text
+    # Nothing is said of an order, as the tones stand as they were named.
+    assert "order by distance" not in text
+    assert tuple(made.ids) == IDS[:3]
+
+
 def test_names_notes_and_recommendation(make, tmp_path):
     made = make(
         tmp_path / "page.html",
