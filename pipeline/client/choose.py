@@ -144,8 +144,9 @@ def name_given(these: Sequence[Tone], ranking: Mapping[str, float]) -> list[Prop
     """
     if not FEWEST <= len(these) <= MOST:
         message = (
-            f"a shortlist holds {FEWEST} to {MOST} tones, {len(these)} were named; "
-            "people choose better from a few"
+            f"a shortlist holds {FEWEST} to {MOST} tones, {len(these)} "
+            f"{'was' if len(these) == 1 else 'were'} named; people choose better from "
+            "a few"
         )
         raise RecordError(message)
     names: dict[str, str] = {}

@@ -51,15 +51,23 @@ def read_plan(path: Path) -> Plan:
     Raises
     ------
     ManifestError
-        If the file cannot be read or has mistakes; the message lists all of them.
+        If the file or its take sheet cannot be read or has mistakes; the message lists
+        all of them.
     """
-    written = read_written(path)
-    manifest, mistakes = find_mistakes(written.tables)
-    if mistakes or manifest is None:
+    tables = _parse(path, _read(path))
+    unread = None
+    try:
+        written = _with_sheet(path, tables)
+    except ManifestError as error:
+        written, unread = Written(tables, {}), error
+    manifest, mistakes = find_mistakes(written.tables, sheet_unread=unread is not None)
+    told = [] if unread is None else [str(unread)]
+    if mistakes:
         count = "1 mistake" if len(mistakes) == 1 else f"{len(mistakes)} mistakes"
-        lines = "\n".join(f"  {_placed(m, written)}" for m in mistakes)
-        message = f"{path}: {count} in this manifest\n{lines}"
-        raise ManifestError(message)
+        told.append(f"{path}: {count} in this manifest")
+        told += [f"  {_placed(m, written)}" for m in mistakes]
+    if told or manifest is None:
+        raise ManifestError("\n".join(told)) from unread
     return resolve(manifest, path.absolute())
 
 
@@ -77,7 +85,10 @@ def read_written(path: Path) -> Written:
         Tables as parsed, and which captures a sheet gave. A `ManifestError` says why
         one of the files cannot be read.
     """
-    tables = _parse(path, _read(path))
+    return _with_sheet(path, _parse(path, _read(path)))
+
+
+def _with_sheet(path: Path, tables: dict[str, JsonValue]) -> Written:
     takes = tables.get("takes")
     if not isinstance(takes, str) or not takes:
         return Written(tables, {})
@@ -126,7 +137,8 @@ def _read(path: Path) -> str:
         )
         raise ManifestError(message) from error
     except (OSError, ValueError) as error:
-        message = f"{path}: the manifest cannot be read: {error}"
+        why = getattr(error, "strerror", None) or error
+        message = f"{path}: the manifest cannot be read ({why})"
         raise ManifestError(message) from error
 
 

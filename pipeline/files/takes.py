@@ -150,7 +150,11 @@ def read_takes(sheet: Path) -> list[tuple[int, Row]]:
             raise ManifestError(message)
         data = sheet.read_bytes()
     except (OSError, ValueError) as error:
-        message = f"{sheet}: the take sheet cannot be read: {error}"
+        why = getattr(error, "strerror", None) or error
+        message = (
+            f"{sheet}: the take sheet cannot be read ({why}). Give the path of a CSV "
+            "file"
+        )
         raise ManifestError(message) from error
     try:
         return numbered_captures(data)

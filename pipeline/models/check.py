@@ -59,16 +59,23 @@ _EXPECTED = {
     "dict_type": "a table",
     "model_type": "a table",
     "model_attributes_type": "a table",
+    "string_too_short": "a text with something in it",
+    "string_too_long": "{max_length} characters at most",
+    "too_short": "{min_length} entries in the list, or more",
 }
 
 
-def find_mistakes(raw: Raw) -> tuple[Manifest | None, list[Mistake]]:
+def find_mistakes(
+    raw: Raw, *, sheet_unread: bool = False
+) -> tuple[Manifest | None, list[Mistake]]:
     """Check a parsed manifest whole.
 
     Parameters
     ----------
     raw : mapping
         What the TOML parser gave, JSON-like.
+    sheet_unread : bool
+        True where a take sheet has captures that are not among its own.
 
     Returns
     -------
@@ -84,7 +91,7 @@ def find_mistakes(raw: Raw) -> tuple[Manifest | None, list[Mistake]]:
         manifest = Manifest.model_validate_json(json.dumps(raw))
     except ValidationError as error:
         mistakes = [_shape_mistake(raw, detail) for detail in error.errors()]
-    mistakes += reference_mistakes(raw)
+    mistakes += reference_mistakes(raw, sheet_unread=sheet_unread)
     return manifest, mistakes
 
 
@@ -97,15 +104,18 @@ def _shape_mistake(raw: Raw, detail: ErrorDetails) -> Mistake:
         return Mistake(place_of(raw, loc), f"no key of that name is known here{hint}")
     if detail["type"] == "missing":
         return Mistake(place_of(raw, loc), "is missing; this key is needed")
-    expected = _EXPECTED.get(detail["type"]) or _lower_first(detail["msg"])
+    expected = _expected(detail)
     found = json.dumps(detail["input"], ensure_ascii=False, default=str)
     if len(found) > _SHOWN:
         found = f"{found[:_SHOWN]}..."
     return Mistake(place_of(raw, loc), f"found {found}, expected {expected}")
 
 
-def _lower_first(message: str) -> str:
-    message = message.removeprefix("Input should be ")
+def _expected(detail: ErrorDetails) -> str:
+    known = _EXPECTED.get(detail["type"])
+    if known is not None:
+        return known.format_map(detail.get("ctx", {}))
+    message = detail["msg"].removeprefix("Input should be ")
     return message[:1].lower() + message[1:]
 
 

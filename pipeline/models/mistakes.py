@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from pydantic import JsonValue
 
+_NAME_ITSELF = "[key]"
+"""What the models add to the place of a table whose very name is wrong."""
 Raw = Mapping[str, JsonValue]
 """What the TOML parser gave, JSON-like."""
 
@@ -73,11 +75,14 @@ def place_of(raw: Raw, loc: tuple[int | str, ...]) -> str:
         label = _entry_label(raw, table, rest[0])
         head = f"[[{table}]] {rest[0] + 1}{label}"
     elif table in {"setup", "cabinet", "mic"}:
-        head = f"[{table}.{rest[0]}]"
+        name = rest[0] or '""'
+        head = f"[{table}.{name}]"
     else:
         head, rest = f"[{table}]", loc
     keys = ".".join(
-        str(part + 1) if isinstance(part, int) else part for part in rest[1:]
+        str(part + 1) if isinstance(part, int) else part
+        for part in rest[1:]
+        if part != _NAME_ITSELF
     )
     return f"{head}, {keys}" if keys else head
 
@@ -90,7 +95,7 @@ def _entry_label(raw: Raw, table: str, index: int) -> str:
     if not isinstance(entry, dict):
         return ""
     label = entry.get("id") or entry.get("file")
-    return f" ({label})" if isinstance(label, str) else ""
+    return f" ({label})" if label and isinstance(label, str) else ""
 
 
 def unknown(where: str, found: str, kind: str, known: list[str]) -> Mistake:

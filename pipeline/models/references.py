@@ -17,13 +17,16 @@ def _dicts(value: JsonValue) -> dict[str, dict[str, JsonValue]]:
     return {name: item for name, item in value.items() if isinstance(item, dict)}
 
 
-def reference_mistakes(raw: Raw) -> list[Mistake]:
+def reference_mistakes(raw: Raw, *, sheet_unread: bool = False) -> list[Mistake]:
     """Check the names that tables call each other by.
 
     Parameters
     ----------
     raw : mapping
         The parsed manifest; whatever has the wrong shape is passed over.
+    sheet_unread : bool
+        True where a take sheet has captures that are not in `raw`: then every name may
+        be a capture's.
 
     Returns
     -------
@@ -40,16 +43,23 @@ def reference_mistakes(raw: Raw) -> list[Mistake]:
         *_cabinet_mistakes(names),
         *_id_mistakes(raw, captures, ids),
     ]
-    if not raw.get("capture"):
+    known = None if sheet_unread else ids
+    if not sheet_unread and not raw.get("capture"):
         where = "capture" if raw.get("takes") is None else str(raw["takes"])
         mistakes.append(Mistake(where, "no capture is in it; at least one is needed"))
     for index, entry in captures:
         mistakes += _capture_mistakes(raw, index, entry, names)
-    mistakes += _blend_mistakes(raw, ids)
+    mistakes += _blend_mistakes(raw, ids, known)
     reference = _dicts(dict(raw)).get("compare", {}).get("reference")
-    if isinstance(reference, str) and reference not in ids:
-        mistakes.append(unknown("[compare], reference", reference, "capture", ids))
+    mistakes += _stranger("[compare], reference", reference, known)
     return mistakes
+
+
+def _stranger(
+    where: str, found: JsonValue, known: list[str] | None
+) -> Iterator[Mistake]:
+    if known is not None and isinstance(found, str) and found not in known:
+        yield unknown(where, found, "capture", known)
 
 
 def _entries(raw: Raw, table: str) -> list[tuple[int, dict[str, JsonValue]]]:
@@ -157,7 +167,9 @@ def _speakers(
     return []
 
 
-def _blend_mistakes(raw: Raw, ids: list[str]) -> Iterator[Mistake]:
+def _blend_mistakes(
+    raw: Raw, ids: list[str], known: list[str] | None
+) -> Iterator[Mistake]:
     taken = {*ids, DI_NAME}
     for index, blend in _entries(raw, "blend"):
         id_ = blend.get("id")
@@ -168,15 +180,15 @@ def _blend_mistakes(raw: Raw, ids: list[str]) -> Iterator[Mistake]:
             taken.add(id_)
         listed = blend.get("parts")
         parts = listed if isinstance(listed, list) else []
-        yield from _part_mistakes(raw, index, parts, ids)
+        yield from _part_mistakes(raw, index, parts, known)
         wanted = blend.get("nearest")
         if isinstance(wanted, dict):
-            yield from _wanted_mistakes(raw, index, wanted, ids)
+            yield from _wanted_mistakes(raw, index, wanted, known)
             yield from _search_mistakes(raw, index, parts)
 
 
 def _part_mistakes(
-    raw: Raw, index: int, parts: list[JsonValue], ids: list[str]
+    raw: Raw, index: int, parts: list[JsonValue], known: list[str] | None
 ) -> Iterator[Mistake]:
     seen = set()
     for number, part in enumerate(parts):
@@ -184,22 +196,21 @@ def _part_mistakes(
         if not isinstance(found, str):
             continue
         where = place_of(raw, ("blend", index, "parts", number, "capture"))
-        if found not in ids:
-            yield unknown(where, found, "capture", ids)
-        elif found in seen:
+        if found in seen:
             yield Mistake(where, f"{found!r} is in this blend already; name it once")
+        else:
+            yield from _stranger(where, found, known)
         seen.add(found)
 
 
 def _wanted_mistakes(
-    raw: Raw, index: int, wanted: dict[str, JsonValue], ids: list[str]
+    raw: Raw, index: int, wanted: dict[str, JsonValue], known: list[str] | None
 ) -> Iterator[Mistake]:
     where = place_of(raw, ("blend", index, "nearest"))
-    capture = wanted.get("capture")
     if ("capture" in wanted) is ("file" in wanted):
         yield Mistake(where, "expected either `capture` or `file`: the tone wanted")
-    elif isinstance(capture, str) and capture not in ids:
-        yield unknown(where, capture, "capture", ids)
+    else:
+        yield from _stranger(where, wanted.get("capture"), known)
 
 
 def _search_mistakes(raw: Raw, index: int, parts: list[JsonValue]) -> Iterator[Mistake]:

@@ -244,7 +244,8 @@ def test_sentence_holds_the_difference_to_the_others(make, tmp_path):
 @pytest.mark.parametrize(
     ("wishes", "words"),
     [
-        ({"ids": IDS[:2]}, "3 to 5"),
+        ({"ids": IDS[:2]}, "3 to 5 tones, 2 were named"),
+        ({"ids": IDS[:1]}, "3 to 5 tones, 1 was named"),
         ({"ids": IDS}, "3 to 5"),
         ({"ids": ("secret-file-stem-O", *IDS[1:3])}, "did you mean"),
         ({"ids": (IDS[0], IDS[0], IDS[1])}, "twice"),

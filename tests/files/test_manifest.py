@@ -166,6 +166,26 @@ def test_speakers_are_checked_through_inheritance(tmp_path):
         (("channel = 2", "channel = 1"), "already the id"),
         (('file = "audio/di.wav"', "file = 3"), "found 3, expected text in quotes"),
         (("distance_mm = 20", "distance_mm = inf"), "distance_mm"),
+        (
+            ('name = "Signal box"', 'name = ""'),
+            r'\[session\], name: found "", expected a text with something in it$',
+        ),
+        (
+            ('file = "audio/di.wav"', 'file = ""'),
+            r'\[di\], file: found "", expected a text with something in it$',
+        ),
+        (
+            ("[setup.clean]", '[setup.""]\n[setup.clean]'),
+            r'\[setup\.""\]: found "", expected a text with something in it$',
+        ),
+        (
+            ('id = "left"', f'id = "{"x" * 201}"'),
+            r"speakers\.1\.id: found .*, expected 200 characters at most",
+        ),
+        (
+            ('file = "audio/p01.wav"\nchannel = 2', 'file = ""\nchannel = 2'),
+            r'\[\[capture\]\] 2, file: found "", expected a text',
+        ),
     ],
 )
 def test_each_mistake_is_named(tmp_path, change, expected):
@@ -186,6 +206,10 @@ parts = [{ capture = "%s" }, { capture = "%s" }]
         (('id = "mixed"', 'id = "DI (dry)"'), "'DI .dry.' is already taken"),
         (('id = "mixed"', 'id = "CAPTURE"'), "'CAPTURE' is already taken"),
         (('{ capture = "OTHER" }', '{ capture = "CAPTURE" }'), "already; name it once"),
+        (
+            (', { capture = "OTHER" }', ""),
+            r"mixed., parts: found .*, expected 2 entries in the list, or more$",
+        ),
         (("parts", "nearest = {}\nparts"), "either `capture` or `file`"),
         (
             ("parts", 'nearest = { capture = "OTHER", file = "a.wav" }\nparts'),

@@ -82,10 +82,41 @@ def test_an_id_of_the_table_and_the_sheet(tmp_path: Path) -> None:
 def test_a_sheet_that_is_not_there(tmp_path: Path) -> None:
     path = write(tmp_path, SHEET)
     (tmp_path / "night.csv").unlink()
-    with pytest.raises(
-        ManifestError, match=r"night\.csv: the take sheet cannot be read"
-    ):
+    told = r"night\.csv: the take sheet cannot be read \(No such file"
+    with pytest.raises(ManifestError, match=told) as refused:
         read_plan(path)
+    assert "Errno" not in str(refused.value)
+    assert "mistake" not in str(refused.value)
+
+
+@pytest.mark.parametrize("sheet", [None, SHEET.replace("12,5", "far")])
+def test_a_sheet_hides_no_mistake_of_the_manifest(
+    tmp_path: Path, sheet: str | None
+) -> None:
+    more = """\
+[compare]
+reference = "a"
+[[blend]]
+id = "mixed"
+parts = [{ capture = "a" }, { capture = "b" }, { capture = "b" }]
+[[blend]]
+id = "wanted"
+parts = [{ capture = "a" }, { capture = "b" }]
+nearest = { capture = "b" }
+"""
+    path = write(tmp_path, sheet or SHEET, more)
+    path.write_text(path.read_text().replace("ribbon", "ribon"))
+    if sheet is None:
+        (tmp_path / "night.csv").unlink()
+    with pytest.raises(ManifestError) as refused:
+        read_plan(path)
+    first, *rest = str(refused.value).split(f"{path}: ")
+    assert first.startswith(f"{tmp_path / 'night.csv'}: the take sheet cannot be")
+    # Names that may stand in the sheet are no mistakes.
+    (own,) = rest
+    assert own.splitlines()[0] == "2 mistakes in this manifest"
+    assert '[mic.rib], type: found "ribon"' in own
+    assert "[[blend]] 1 (mixed), parts.3.capture: 'b' is in this blend already" in own
 
 
 def test_a_manifest_without_any_capture(tmp_path: Path) -> None:
