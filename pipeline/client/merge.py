@@ -253,7 +253,9 @@ def _refuse_stale(sent: SentShortlist, record: Record) -> None:
         message = (
             f"the picks are stale: {', '.join(stale)} sounded different when the "
             f"shortlist was sent on {sent.created}; the session was run again since. "
-            f"Make and send a new shortlist. {_NOTHING}"
+            "Make and send a new shortlist; or, if only settings changed, run it with "
+            "those of then, merge these picks, and run it with the new ones again: "
+            f"picks that are merged stay. {_NOTHING}"
         )
         raise RecordError(message)
 

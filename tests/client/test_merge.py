@@ -15,6 +15,7 @@ from pipeline.client.sent import recall
 from pipeline.errors import RecordError
 from pipeline.files.picks import read_picks
 from pipeline.models.picks import PicksBook
+from pipeline.report.writing import write_page
 
 IDS, RATE = client_night.IDS, client_night.RATE
 TOKEN, KEY = "0123456789abcdef", "5a" * 32
@@ -209,6 +210,22 @@ def test_refuses_what_became_stale(sent):
     client_night.keep(sent, record)
     with pytest.raises(RecordError, match="stale"):
         merge(sent, answer())
+
+
+def test_stale_picks_are_merged_once_the_sounds_are_those_of_then(sent):
+    then = json.loads((sent / "record.json").read_text(encoding="utf-8"))
+    now = json.loads(json.dumps(then))
+    now["captures"][1]["output"]["sha256"] = "1" * 64
+    client_night.keep(sent, now)
+    with pytest.raises(RecordError, match="run it with those of then, merge these"):
+        merge(sent, answer())
+    client_night.keep(sent, then)
+    merged = merge(sent, answer())
+    assert merged.new
+    assert "made again since" not in merged.page.read_text(encoding="utf-8")
+    client_night.keep(sent, now)
+    assert len(read_picks(sent).picks) == 1
+    assert "made again since" in write_page(sent).read_text(encoding="utf-8")
 
 
 def test_other_captures_may_change(sent):
