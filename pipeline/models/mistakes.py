@@ -32,7 +32,7 @@ class Mistake:
         return f"{self.where}: {self.text}"
 
 
-def nearest(word: str, known: list[str]) -> str | None:
+def nearest(word: str, known: list[str], *, cutoff: float = 0.5) -> str | None:
     """Find the known name that a wrong one was probably meant to be.
 
     Parameters
@@ -41,13 +41,15 @@ def nearest(word: str, known: list[str]) -> str | None:
         The name found.
     known : list of str
         The names known.
+    cutoff : float
+        How alike they must be, 0 to 1.
 
     Returns
     -------
     str or None
         The nearest, or None when nothing is near.
     """
-    near = difflib.get_close_matches(word, known, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(word, known, n=1, cutoff=cutoff)
     return near[0] if near else None
 
 

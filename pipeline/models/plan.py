@@ -12,12 +12,15 @@ from pathlib import Path, PurePosixPath
 from pydantic import JsonValue
 
 from pipeline.models.base import Recall
-from pipeline.models.manifest import Cabinet, Capture, Manifest, Mic, Setup
-from pipeline.models.record import Place, Recalls
+from pipeline.models.manifest import Cabinet, Capture, Manifest, Mic, Open, Setup
+from pipeline.models.mistakes import nearest
+from pipeline.models.record import Finding, Place, Recalls
 
 DI_NAME = "DI (dry)"
 """What the DI's own copy is called among the outputs; no capture or blend may be."""
 _PLACE_KEYS = tuple(Place.model_fields)
+_NEAR = 0.8
+"""Keys that are so alike differ by a letter or two."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +85,28 @@ class Plan:
         return self.manifest.session.name
 
     @property
+    def near_misses(self) -> tuple[Finding, ...]:
+        """Free keys that are spelt nearly like a key with a meaning.
+
+        They pass through like every free key, and mean nothing.
+        """
+        tables: dict[str, Open] = {"session": self.manifest.session}
+        for kind in ("setup", "cabinet", "mic"):
+            for name, table in getattr(self.manifest, kind).items():
+                tables[f"{kind}.{name}"] = table
+        return tuple(
+            Finding(
+                code="near_miss",
+                severity="warn",
+                message=f"[{where}] {key} is a key of your own and means nothing.",
+                fix=f"Did you mean {known!r}?",
+            )
+            for where, table in tables.items()
+            for key in table.recall
+            if (known := nearest(key, _unwritten(table), cutoff=_NEAR)) is not None
+        )
+
+    @property
     def takes_path(self) -> Path | None:
         """Absolute path of the take sheet."""
         written = self.manifest.takes
@@ -92,6 +117,11 @@ class Plan:
         """Absolute path of the play-out file that the manifest names."""
         written = self.manifest.di.playout
         return None if written is None else self.manifest_path.parent / written
+
+
+def _unwritten(table: Open) -> list[str]:
+    """Keys with a meaning that a table could have."""
+    return sorted(type(table).model_fields.keys() - table.model_fields_set)
 
 
 def capture_ids(entries: list[tuple[str, str, int, bool]]) -> list[str]:

@@ -57,6 +57,7 @@ FINDING_CODES = (
     "warming",
     "not_blended",
     "bug",
+    "near_miss",
 )
 """What this version says. Readers take any code: others join without a new format."""
 

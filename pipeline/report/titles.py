@@ -45,6 +45,7 @@ FINDING_TITLES = {
     "no_markers": "The play-out file's markers are not in it",
     "several_playouts": "More than one play-out file of this DI",
     "bug": "The program failed at it",
+    "near_miss": "A key that may be misspelt",
 }
 
 

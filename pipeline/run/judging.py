@@ -214,6 +214,7 @@ def judge_session(
         playouts=read_playouts(sources, located, around),
         loopback=loopback,
         session_findings=(
+            *plan.near_misses,
             *(di_result.findings if di_result else ()),
             *sources.played.findings,
             *loopback_findings,

@@ -282,3 +282,17 @@ def test_missing_file_and_folder(tmp_path):
     (tmp_path / "night.toml").touch()
     with pytest.raises(ManifestError, match=r"such as .*night\.toml"):
         read_plan(tmp_path)
+
+
+def test_a_free_key_that_is_nearly_a_known_one_is_told(tmp_path):
+    text = GOOD.replace("[di]", "temprature_c = 12\ntemper = 3\n[di]", 1)
+    text = text.replace("[mic.darker]", '[mic.darker]\ntyp = "condenser"', 1)
+    plan = read_plan(write(tmp_path, text))
+    said = [f"{found.message} {found.fix}" for found in plan.near_misses]
+    assert len(said) == 2
+    assert "[session] temprature_c" in said[0]
+    assert "'temperature_c'" in said[0]
+    assert "[mic.darker] typ" in said[1]
+    # It still passes through, as free keys do.
+    assert plan.manifest.session.recall["temprature_c"] == 12
+    assert read_plan(write(tmp_path, GOOD)).near_misses == ()
