@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.client.tones import Tone
 from pipeline.dsp.activity import active_frames
+from pipeline.dsp.kweighting import MIN_RATE_HZ
 from pipeline.dsp.loudness import loudness_cells
 from pipeline.dsp.spectrum import (
     ERB_NUMBERS,
@@ -31,8 +32,6 @@ WARNING = (
     "A mastered reference has another loudness, limiting and other instruments in it: "
     "the distance to it is a hint, not a verdict. Loudness was matched first."
 )
-LEAST_RATE_HZ = 8000
-"""Of `pipeline.dsp.kweighting`."""
 LARGEST = 1e6
 """Beyond it lie only damaged files, whose power need not be a number."""
 _SHORT, _NOT_FINITE, _RATE = "too_short", "not_finite", "wrong_sample_rate"
@@ -94,9 +93,9 @@ def hear_recording(path: Path) -> Recording:
     """
     info = probe(path)
     rate = info.sample_rate_hz
-    if rate < LEAST_RATE_HZ:
+    if rate < MIN_RATE_HZ:
         message = (
-            f"{path}: expected a sample rate of {LEAST_RATE_HZ} Hz or more, as its "
+            f"{path}: expected a sample rate of {MIN_RATE_HZ} Hz or more, as its "
             f"loudness is measured, found {rate} Hz. Name a copy at a higher rate."
         )
         raise AudioError(_RATE, message)

@@ -26,6 +26,7 @@ Float = NDArray[np.float64]
 Samples = NDArray[np.float32] | NDArray[np.float64]
 Matrix = NDArray[np.floating]
 
+MIN_RATE_HZ = 8000
 # Analogue parameters behind the tables of BS.1770 Annex 1.
 SHELF_HZ, SHELF_Q, SHELF_DB = 1681.974450955533, 0.7071752369554196, 3.999843853973347
 HIGH_PASS_HZ, HIGH_PASS_Q = 38.13547087602444, 0.5003270373238773
@@ -134,8 +135,8 @@ def k_weighting_sections(sample_rate_hz: int) -> Float:
     ValueError
         If the rate is below 8000 Hz.
     """
-    if sample_rate_hz < 8000:
-        msg = f"K-weighting needs 8000 Hz or more, got {sample_rate_hz}"
+    if sample_rate_hz < MIN_RATE_HZ:
+        msg = f"K-weighting needs {MIN_RATE_HZ} Hz or more, got {sample_rate_hz}"
         raise ValueError(msg)
     return _sections(sample_rate_hz).copy()
 

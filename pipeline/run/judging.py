@@ -398,8 +398,4 @@ def _measure(
         if capture.id in cuts
     ]
     around.progress.begin("measuring", len(steps))
-    return around.do(Strand("measure", steps, measure_early, _MEASURE_RESULT, _sound))
-
-
-def _sound(result: MeasureResult) -> bool:
-    return sound(result.findings)
+    return around.do(Strand("measure", steps, measure_early, _MEASURE_RESULT, sound))

@@ -77,20 +77,16 @@ def locate_all(
         return [_step(c, sources, ahead, front_end=front_end) for c in followers]
 
     first = [_step(members[0], sources, ahead) for members in rigs.values()]
-    strand = Strand("locate", first, locate_early, _ADAPTER, _sound, then=follow)
+    strand = Strand("locate", first, locate_early, _ADAPTER, sound, then=follow)
     # The DI by those who have no first capture to do.
     located, described = around.keeper.map_together(
         [strand, _description(sources, ahead)], around.workers, around.progress
     )
     found |= located
     again = _search_again(sources, found, ahead)
-    found |= around.do(Strand("locate again", again, locate_early, _ADAPTER, _sound))
+    found |= around.do(Strand("locate again", again, locate_early, _ADAPTER, sound))
     ordered = (capture.id for capture in captures)
     return described.get("DI"), {id_: found[id_] for id_ in ordered if id_ in found}
-
-
-def _sound(result: LocateResult) -> bool:
-    return sound(result.findings)
 
 
 def _description(

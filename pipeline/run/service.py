@@ -356,7 +356,7 @@ def _surroundings(options: Options) -> Iterator[tuple[Workers, Progress]]:
 
 
 def _status(record: Record) -> int:
-    if not all(sound(capture.findings) for capture in record.captures):
+    if not all(sound(capture) for capture in record.captures):
         return BUG
     rejected = any(capture.status == "rejected" for capture in record.captures)
     return SOME_REJECTED if rejected else DONE

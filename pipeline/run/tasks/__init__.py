@@ -13,13 +13,13 @@ from pipeline.run.tasks.ahead import (
     write_early,
 )
 from pipeline.run.tasks.blend import BlendTask, Part, measure_blend, sum_parts
-from pipeline.run.tasks.bug import sound
 from pipeline.run.tasks.cut import Cut, cut_capture, cut_of
 from pipeline.run.tasks.describe import DescribeTask, describe_di
 from pipeline.run.tasks.locate import LocateResult, LocateTask, locate_capture
 from pipeline.run.tasks.look import Fingerprint, fingerprint
 from pipeline.run.tasks.loopback import LoopResult, locate_loopback
 from pipeline.run.tasks.measure import MeasureResult, MeasureTask, measure_capture
+from pipeline.run.tasks.rejection import sound
 from pipeline.run.tasks.relate import RelateResult, RelateTask, relate_pass
 from pipeline.run.tasks.write import OutputFile, WriteTask, write_capture
 

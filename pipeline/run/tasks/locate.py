@@ -5,14 +5,13 @@ from dataclasses import dataclass
 
 from pipeline.dsp.activity import frame_power
 from pipeline.dsp.latency import ExpectedLag, FrontEnd
-from pipeline.errors import AudioError, ReampsError
 from pipeline.models.record import Finding
-from pipeline.run.tasks.bug import bug
+from pipeline.run.tasks.rejection import rejection
 from pipeline.stages.beside_di import judge_steadiness
 from pipeline.stages.di import DiSpec, load_di
 from pipeline.stages.evidence import judge_samples
 from pipeline.stages.latency import Located, locate
-from pipeline.stages.read import Source, SourceSpec, judge_source, open_source, refusal
+from pipeline.stages.read import Source, SourceSpec, judge_source, open_source
 
 _KEPT_DIS = 2
 _KEPT_S = 60.0
@@ -81,14 +80,8 @@ def locate_capture(
     Returns
     -------
     LocateResult
-        Findings and lag.
-
-    Raises
-    ------
-    ReampsError
-        If the whole session cannot go on: a source changed meanwhile.
-    MemoryError
-        If there is too little memory. Any other error is a finding of this capture.
+        Findings and lag; an error is one too, but for those that `rejection` raises
+        again.
     """
     material = load_di(task.di)
     try:
@@ -115,12 +108,8 @@ def locate_capture(
             if then is not None and not result.rejected:
                 then(source, result)
             return result
-    except AudioError as error:
-        return LocateResult((refusal(error),))
-    except (ReampsError, MemoryError):
-        raise
     except Exception as error:  # noqa: BLE001 (one capture must not end a night)
-        return LocateResult((bug(error),))
+        return LocateResult((rejection(error),))
 
 
 def _nobody_plays(task: LocateTask, source: Source) -> tuple[Finding, ...]:

@@ -7,15 +7,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.dsp.activity import FRAME_S
-from pipeline.errors import AudioError, ReampsError
 from pipeline.models.record import Finding
-from pipeline.run.tasks.bug import bug
 from pipeline.run.tasks.cut import Cut, cut_capture
+from pipeline.run.tasks.rejection import rejection
 from pipeline.stages.beside_di import judge_bleed, judge_levels
 from pipeline.stages.di import DiMaterial, load_di
 from pipeline.stages.faults import Symptoms, judge_measures
 from pipeline.stages.measure import Measured, Observed, measure, observe
-from pipeline.stages.read import refusal
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,26 +64,16 @@ def measure_capture(
     Returns
     -------
     MeasureResult
-        Measures before any gain, and findings.
-
-    Raises
-    ------
-    ReampsError
-        If the whole session cannot go on: a source changed meanwhile.
-    MemoryError
-        If there is too little memory. Any other error is a finding of this capture.
+        Measures before any gain, and findings; an error is one too, but for those
+        that `rejection` raises again.
     """
     try:
         samples = cut_capture(task.cut)
         result = measure_samples(task, samples)
         if then is not None:
             then(samples, result)
-    except AudioError as error:
-        return MeasureResult(None, (refusal(error),))
-    except (ReampsError, MemoryError):
-        raise
     except Exception as error:  # noqa: BLE001 (one capture must not end a night)
-        return MeasureResult(None, (bug(error),))
+        return MeasureResult(None, (rejection(error),))
     return result
 
 
